@@ -235,7 +235,11 @@ class FibreDirection:
 
 @dataclass(frozen=True, slots=True)
 class BlankMeasurement:
-    """Everything the photographs of one blank show; no limit and no judgement in it."""
+    """Everything the photographs of one blank show; no limit and no judgement in it.
+
+    ``failures``: one line per photograph that could not be used because its file is bad, and
+    one if no face at all could be measured; each is in ``notes`` too.
+    """
 
     record: BlankRecord
     face_a: FaceScan | None
@@ -246,6 +250,7 @@ class BlankMeasurement:
     ring_fibre_agreement_deg: float | None
     spiral_deg: float | None
     notes: tuple[str, ...] = ()
+    failures: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
