@@ -1,0 +1,1 @@
+"""From files to upright colour pictures and to the photographs of each blank."""

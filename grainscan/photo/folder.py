@@ -1,0 +1,217 @@
+"""Find the blanks in folders, and tell each blank's photographs apart by their names."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from grainscan.errors import GrainscanError, InputError
+from grainscan.photo.record import RECORD_NAME, read_record
+from grainscan.results import BlankRecord
+from grainscan.wording import plain_name, sentence_list
+
+__all__ = ["BlankPhotos", "blank_from_files", "find_blanks", "read_blank_folder"]
+
+_PHOTO_ENDINGS = {
+    ".heic", ".heif", ".jpe", ".jpeg", ".jpg", ".png", ".tif", ".tiff", ".webp",
+}  # fmt: skip
+_ROLES = {
+    "end": re.compile(r"end.*", re.IGNORECASE | re.DOTALL),
+    "face_a": re.compile(r"face[-_ ]?a.*|a", re.IGNORECASE | re.DOTALL),
+    "face_b": re.compile(r"face[-_ ]?b.*|b", re.IGNORECASE | re.DOTALL),
+}
+_ROLE_WORDS = {"end": "the end", "face_a": "face A", "face_b": "face B"}
+_HOW_TO_NAME = "Name them face-a, face-b and end (such as face-a.jpg)."
+
+
+@dataclass(frozen=True, slots=True)
+class BlankPhotos:
+    """The photographs of one blank and its record.
+
+    A missing photograph is None. ``problems`` has one line for each thing that keeps the
+    blank or one of its photographs from being used, such as a wrong entry in its record;
+    ``usable`` is False where nothing should be measured because of it.
+    """
+
+    name: str
+    folder: Path | None
+    end: Path | None
+    face_a: Path | None
+    face_b: Path | None
+    record: BlankRecord
+    problems: tuple[str, ...] = ()
+    usable: bool = True
+
+
+def find_blanks(paths: Iterable[Path]) -> list[BlankPhotos]:
+    """Every blank in these folders, in the order given and by name within a folder.
+
+    A folder holding photographs is a blank; a folder of folders is a batch, searched to its
+    bottom. A path or a folder that cannot be used becomes a blank with its ``problems``, so
+    that the rest of a batch goes on. Hidden files and folders are left out; a folder reached
+    twice through links is taken once.
+    """
+    seen: set[Path] = set()
+    found: list[BlankPhotos] = []
+    for path in paths:
+        found.extend(_search(path, seen) or [_unusable(path, _nothing_here(path))])
+    return found
+
+
+def read_blank_folder(folder: Path) -> BlankPhotos:
+    """The photographs and the record in one blank's folder.
+
+    Raises
+    ------
+    InputError
+        The path is no folder, or no photograph in it is named as a face or an end.
+    RecordError
+        Its ``blank.toml`` has a wrong entry.
+    """
+    photos = _photo_names(folder)
+    if not photos:
+        raise InputError(_nothing_here(folder))
+    roles: dict[str, Path | None] = {}
+    problems: list[str] = []
+    for role, pattern in _ROLES.items():
+        matching = [path for path in photos if pattern.fullmatch(path.stem)]
+        roles[role] = matching[0] if len(matching) == 1 else None
+        if len(matching) > 1:
+            problems.append(_too_many(role, matching))
+    if not any(roles.values()) and not problems:
+        raise InputError(
+            f"{plain_name(folder.name)}: none of the {len(photos)} photographs is named as a face "
+            f"or an end. {_HOW_TO_NAME}"
+        )
+    name = _name_of(folder)
+    record_path = folder / RECORD_NAME
+    has_record = record_path.is_file()
+    record = read_record(record_path, blank=name) if has_record else BlankRecord(blank=name)
+    return BlankPhotos(
+        name=name,
+        folder=folder,
+        end=roles["end"],
+        face_a=roles["face_a"],
+        face_b=roles["face_b"],
+        record=record,
+        problems=tuple(problems),
+    )
+
+
+def blank_from_files(
+    *, end: Path | None = None, face_a: Path | None = None, face_b: Path | None = None
+) -> BlankPhotos:
+    """A blank from single files, at least one; it is named after the first of them.
+
+    A file with a plain role name, such as ``face-a.jpg``, gives the blank its folder's name.
+
+    Raises
+    ------
+    InputError
+        No file is given, or the same file twice.
+    """
+    files = [path for path in (face_a, face_b, end) if path is not None]
+    if not files:
+        raise InputError("Give at least one photograph: --face-a, --face-b or --end.")
+    if len({path.resolve() for path in files}) < len(files):
+        raise InputError("The same file is given twice. Each photograph shows one side.")
+    first = files[0]
+    is_role = any(pattern.fullmatch(first.stem) for pattern in _ROLES.values())
+    name = _name_of(first.parent) if is_role else plain_name(first.stem)
+    return BlankPhotos(name, None, end, face_a, face_b, BlankRecord(blank=name))
+
+
+def _search(path: Path, seen: set[Path]) -> list[BlankPhotos]:
+    try:
+        if not path.is_dir():
+            raise InputError(_no_folder(path))
+        real = path.resolve()
+        if real in seen:
+            return []
+        seen.add(real)
+        folders = sorted(
+            (p for p in path.iterdir() if p.is_dir() and not p.name.startswith(".")),
+            key=_by_number,
+        )
+        if _holds_a_blank(path, alone=not folders):
+            return [read_blank_folder(path)]
+    except GrainscanError as error:
+        return [_unusable(path, str(error))]
+    except (OSError, ValueError) as error:
+        return [_unusable(path, f"{plain_name(path.name)}: the folder cannot be read ({error}).")]
+    return [blank for folder in folders for blank in _search(folder, seen)]
+
+
+def _holds_a_blank(folder: Path, *, alone: bool) -> bool:
+    """Whether the folder is a blank's own: photographs with role names, or a record.
+
+    A picture with another name beside folders of blanks (a picture of the whole rack) does
+    not make the rack a blank; in a folder without folders it is a blank named wrongly.
+    """
+    photos = _photo_names(folder)
+    named = any(pattern.fullmatch(p.stem) for p in photos for pattern in _ROLES.values())
+    return named or (folder / RECORD_NAME).exists() or (alone and bool(photos))
+
+
+def _photo_names(folder: Path) -> list[Path]:
+    if not folder.is_dir():
+        raise InputError(_no_folder(folder))
+    return sorted(
+        (
+            path
+            for path in folder.iterdir()
+            if path.suffix.lower() in _PHOTO_ENDINGS
+            and not path.name.startswith(".")
+            and not path.is_dir()
+        ),
+        key=_by_number,
+    )
+
+
+def _too_many(role: str, matching: list[Path]) -> str:
+    names = sentence_list(plain_name(path.name) for path in matching[:4])
+    return (
+        f"{names} are all named as {_ROLE_WORDS[role]}. Joining several photographs of one side "
+        "is not supported yet: keep the one that shows the whole side and rename the others."
+    )
+
+
+def _unusable(path: Path, problem: str) -> BlankPhotos:
+    name = _name_of(path)
+    return BlankPhotos(
+        name=name,
+        folder=path,
+        end=None,
+        face_a=None,
+        face_b=None,
+        record=BlankRecord(blank=name),
+        problems=(problem,),
+        usable=False,
+    )
+
+
+def _no_folder(path: Path) -> str:
+    shown = plain_name(str(path))
+    if path.exists():
+        return (
+            f"{shown}: this is a file, not a folder. Give the blank's folder, or name the file "
+            "with --face-a, --face-b or --end."
+        )
+    return f"{shown}: there is no such folder. Check the name."
+
+
+def _nothing_here(path: Path) -> str:
+    return f"{plain_name(str(path))}: no photographs here. {_HOW_TO_NAME}"
+
+
+def _name_of(folder: Path) -> str:
+    name = folder.name if folder.name not in ("", "..") else folder.resolve().name
+    return plain_name(name) or "blank"
+
+
+def _by_number(path: Path) -> list[tuple[int, int, str]]:
+    """Sort key by which ash-2 comes before ash-10."""
+    pieces = re.split(r"(\d+)", path.name.lower())
+    return [(int(p[:15]), len(p), "") if p.isdecimal() else (-1, 0, p) for p in pieces]

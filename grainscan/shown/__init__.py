@@ -1,0 +1,1 @@
+"""What is shown: tables, pictures and the page. Nothing here measures or judges."""

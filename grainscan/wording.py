@@ -1,0 +1,78 @@
+"""Words and figures as every table, picture and page writes them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from grainscan.results import SlopeInSpace
+
+__all__ = [
+    "angle_words",
+    "interval_words",
+    "one_in_words",
+    "place_words",
+    "plain_name",
+    "sentence_list",
+    "slope_words",
+]
+
+_LONGEST_NAME = 120
+
+
+def plain_name(text: str) -> str:
+    """The text fit for one line of output.
+
+    File names may hold line breaks, control characters and bytes that are no characters at
+    all; each is shown as ``?``. A very long name is cut in its middle.
+    """
+    shown = "".join(c if c.isprintable() else "?" for c in text)
+    if len(shown) > _LONGEST_NAME:
+        half = _LONGEST_NAME // 2 - 2
+        shown = f"{shown[:half]}...{shown[-half:]}"
+    return shown
+
+
+def one_in_words(angle_deg: float) -> str:
+    """``1 in N`` for an angle in degrees; N has three figures at most.
+
+    A slope flatter than 1 in 999 says ``flatter than 1 in 999``: no photograph tells more.
+    """
+    tangent = math.tan(math.radians(abs(angle_deg)))
+    if tangent * 999 < 1:
+        return "flatter than 1 in 999"
+    n = 1.0 / tangent
+    return f"1 in {n:.1f}" if n < 10 else f"1 in {n:.0f}"
+
+
+def angle_words(angle_deg: float) -> str:
+    return f"{angle_deg:.1f}°"
+
+
+def interval_words(slope: SlopeInSpace) -> str:
+    """The 90 % interval of a slope in degrees, or its lower end alone."""
+    if slope.high_deg is None:
+        return f"at least {slope.low_deg:.1f}°"
+    return f"{slope.low_deg:.1f}° to {slope.high_deg:.1f}°"
+
+
+def slope_words(slope: SlopeInSpace) -> str:
+    """Such as ``1 in 41 (1.4°; 90 % interval 1.1° to 1.8°)``."""
+    start = "at least " if slope.lower_bound_only else ""
+    return (
+        f"{start}{one_in_words(slope.angle_deg)} ({angle_words(slope.angle_deg)}; "
+        f"90 % interval {interval_words(slope)})"
+    )
+
+
+def place_words(at: float) -> str:
+    """A place along the blank, from its share of the length."""
+    return f"{at * 100:.0f} % of the length from the left end"
+
+
+def sentence_list(words: Iterable[str], last: str = "and") -> str:
+    """``a, b and c``."""
+    items = list(words)
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {last} {items[-1]}"
