@@ -1,0 +1,119 @@
+"""Sort a measured blank against a limit: keep, check or set aside, with the reasons.
+
+**Keep**: the whole 90 % interval of the slope lies within the limit, the steepest stretch
+too, and every photograph the slope rests on is good. **Set aside**: the whole interval lies
+beyond the limit. **Check**: everything else; the reasons say what to do.
+"""
+
+from __future__ import annotations
+
+from grainscan.judge.strength import shares
+from grainscan.results import (
+    BlankMeasurement,
+    BlankResult,
+    FaceScan,
+    Limit,
+    SlopeInSpace,
+    SortWord,
+)
+from grainscan.wording import angle_words, one_in_words, place_words, slope_words
+
+__all__ = ["judge"]
+
+
+def judge(measurement: BlankMeasurement, limit: Limit) -> BlankResult:
+    """Sort one blank.
+
+    Returns
+    -------
+    BlankResult
+        ``because`` starts with the reason that decided. ``strength`` holds the shares at the
+        measured slope; it is None where there is no slope or only a lower bound of it, for a
+        share computed from a lower bound would promise too much.
+    """
+    slope = measurement.slope
+    if slope is None:
+        sort: SortWord = "check"
+        because = _no_slope_reasons(measurement)
+    else:
+        sort, because = _by_interval(slope, limit, measurement)
+        sort, because = _by_photographs(sort, because, measurement)
+    has_strength = slope is not None and not slope.lower_bound_only
+    return BlankResult(
+        measurement=measurement,
+        limit=limit,
+        strength=shares(slope.angle_deg) if slope is not None and has_strength else None,
+        sort=sort,
+        because=tuple(dict.fromkeys(because)),
+    )
+
+
+def _by_interval(
+    slope: SlopeInSpace, limit: Limit, measurement: BlankMeasurement
+) -> tuple[SortWord, list[str]]:
+    words = f"The slope of grain is {slope_words(slope)}"
+    of_limit = f"the limit of {one_in_words(limit.angle_deg)} ({angle_words(limit.angle_deg)})"
+    if slope.low_deg > limit.angle_deg:
+        return "set aside", [f"{words}: the whole interval is beyond {of_limit}."]
+    if slope.lower_bound_only or slope.high_deg is None:
+        return "check", [_other_face(measurement), f"{words}, from one face alone."]
+    if slope.high_deg > limit.angle_deg:
+        return "check", [
+            f"{words}: the interval straddles {of_limit}. "
+            "Take sharper photographs from nearer, or test by splitting an offcut."
+        ]
+    steepest = slope.steepest
+    if steepest.angle_deg > limit.angle_deg:
+        return "check", [
+            f"The steepest stretch, {place_words(steepest.at)}, slopes "
+            f"{one_in_words(steepest.angle_deg)} ({angle_words(steepest.angle_deg)}), beyond "
+            f"{of_limit}. Look there, or cut the part clear of it.",
+            f"{words} over the whole length, within the limit.",
+        ]
+    return "keep", [f"{words}: the whole interval is within {of_limit}."]
+
+
+def _by_photographs(
+    sort: SortWord, because: list[str], measurement: BlankMeasurement
+) -> tuple[SortWord, list[str]]:
+    """A photograph that is not good enough turns any answer into check."""
+    poor = [
+        f"Photograph of face {letter}: {note}"
+        for letter, face in _faces(measurement)
+        if face is not None and not face.photo_quality.ok
+        for note in face.photo_quality.notes or ("not good enough; take it again.",)
+    ]
+    if poor:
+        return "check", poor + because
+    if sort == "keep" and measurement.failures:
+        return "check", [*measurement.failures, *because]
+    return sort, because
+
+
+def _no_slope_reasons(measurement: BlankMeasurement) -> list[str]:
+    reasons = list(measurement.failures)
+    for letter, face in _faces(measurement):
+        if face is not None:
+            reasons += [f"Photograph of face {letter}: {n}" for n in face.photo_quality.notes]
+            reasons += [f"Face {letter}: {n}" for n in face.notes]
+    reasons += measurement.notes
+    return reasons or ["The slope of grain cannot be told. Take photographs of face A and face B."]
+
+
+def _other_face(measurement: BlankMeasurement) -> str:
+    """Which photograph is wanted, for a slope that rests on one face."""
+    for letter, face in _faces(measurement):
+        if face is None:
+            return (
+                f"Take a photograph of face {letter}: one face alone cannot show the whole slope."
+            )
+        if face.angle_deg is None:
+            return (
+                f"Take the photograph of face {letter} again: its fibres cannot be read, and one "
+                "face alone cannot show the whole slope."
+            )
+    return "One face alone cannot show the whole slope: take both faces again."
+
+
+def _faces(measurement: BlankMeasurement) -> tuple[tuple[str, FaceScan | None], ...]:
+    return (("A", measurement.face_a), ("B", measurement.face_b))

@@ -1,0 +1,1 @@
+"""Tests of grainscan; the renderer with known truth is among them."""
