@@ -7,9 +7,9 @@ wide as the streaks are short; noise fills the whole plane. Each spectral bin fo
 exponential law about its expectation (Whittle's likelihood), so the log-likelihood ratio
 "streaks of slope t" against "noise only" is a sum over bins. Three things make it robust:
 
-* every row of the spectrum is first divided by its own noise level, read where no streak of
-  interest can put power (steep directions), so a few strong broad bands do not outvote many
-  faint fine streaks;
+* every bin of the spectrum is first divided by the noise level at its spatial frequency, read
+  where no streak of interest can put power (steep directions), so a few strong broad bands do
+  not outvote many faint fine streaks;
 * the exponential law is replaced by its heavy-tailed relative (an F law with
   ``2·TAIL`` denominator degrees of freedom), which bounds the say of any single bin;
 * power per row and streak length are estimated from the face itself.
@@ -69,21 +69,30 @@ def slope_grid_deg() -> npt.NDArray[np.float64]:
 
 
 def block_directions(
-    strip: FloatArray, *, block_px: int, rows_from: float = 3.0, rows_to_cycles: float = 0.45
+    strip: FloatArray,
+    *,
+    block_px: int,
+    rows_from: float = 3.0,
+    rows_to_cycles: float = 0.45,
+    tail: float = TAIL,
+    streak_length_px: float | None = None,
 ) -> DirectionEvidence:
     """Direction likelihood per block of a square-on strip.
 
     ``strip`` (M, N) float32: normalised texture, length along the columns (see
     :func:`grainscan.measure.texture.normalised_texture`). ``block_px``: block length; blocks overlap
-    by half. ``rows_from``: lowest spectral row used, in cycles per strip width.
+    by half. ``rows_from``: lowest spectral row used, in cycles per strip width;
+    ``rows_to_cycles``: highest, in cycles per pixel. ``tail``: see :data:`TAIL`; a large value lets
+    a few strong bins decide, which is right for stripes and wrong for fibres.
+    ``streak_length_px``: known streak length; estimated from the face if None.
     """
     power, rows, columns = _block_spectra(strip, block_px)
     used = (rows >= rows_from / strip.shape[0]) & (rows <= rows_to_cycles)
     power, rows = power[:, used, :], rows[used]
-    whitened = power / _noise_level(power, rows, columns)[None, :, None]
+    whitened = power / _noise_level(power, rows, columns)[None].astype(np.float32)
     near = np.abs(columns) <= rows[-1] * np.tan(np.radians(SLOPE_RANGE_DEG)) * 1.15 + 8.0 / block_px
     whitened, columns = whitened[:, :, near], columns[near]
-    log_ratio, signal, length = _fit(whitened, rows, columns, block_px)
+    log_ratio, signal, length = _fit(whitened, rows, columns, block_px, tail, streak_length_px)
     count = log_ratio.shape[0]
     step = block_px // 2
     at = (np.arange(count) * step + block_px / 2) / strip.shape[1]
@@ -114,13 +123,25 @@ def _block_spectra(
 def _noise_level(
     power: npt.NDArray[np.float32], rows: npt.NDArray[np.float64], columns: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
-    """Noise per spectral row (K,): the mean that the median of its steep bins implies."""
-    levels = np.empty(len(rows))
-    for i, row in enumerate(rows):
-        steep = np.abs(columns) > max(STEEP_FROM * row, 0.04)
-        steep &= np.abs(columns) < max(2.5 * row, 0.2)
-        levels[i] = np.median(power[:, i, steep]) / np.log(2.0)
-    return np.maximum(levels, np.finfo(np.float32).tiny)
+    """Expected noise power (K, L) for every spectral bin.
+
+    Sensor noise, lens blur and texture without direction are alike in all directions, so their
+    power depends on the distance from the spectrum's origin only. It is read in steep
+    directions and carried round to the shallow ones. A level taken per row would leave a hump
+    about kx = 0, which draws slopes to zero.
+    """
+    radius = np.hypot(rows[:, None], columns[None, :])
+    steep = np.abs(columns[None, :]) > STEEP_FROM * rows[:, None]
+    edges = np.linspace(rows[0], 0.5, 25)
+    ring = np.digitize(radius, edges)
+    centres, levels = [], []
+    for i in range(1, len(edges)):
+        inside = steep & (ring == i)
+        if inside.sum() >= 4:
+            centres.append((edges[i - 1] + edges[i]) / 2.0)
+            # The median resists marks at other angles; an exponential law's mean is median/ln 2.
+            levels.append(np.log(np.median(power[:, inside]) / np.log(2.0) + 1e-30))
+    return np.asarray(np.exp(np.interp(radius, centres, levels)), dtype=np.float64)
 
 
 def _fit(
@@ -128,22 +149,26 @@ def _fit(
     rows: npt.NDArray[np.float64],
     columns: npt.NDArray[np.float64],
     block_px: int,
+    tail: float,
+    known_length: float | None,
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], float]:
     """Estimate streak power per row and streak length, then the log-ratio of each direction."""
     slopes = np.tan(np.radians(slope_grid_deg()))
     signal = np.full(len(rows), 2.0)
-    length = block_px / 3.0
-    log_ratio = _log_ratio(whitened, rows, columns, signal, length, block_px, slopes)
+    lengths = [known_length] if known_length else [block_px / d for d in (10.0, 5.0, 2.5, 1.25)]
+    length = known_length or block_px / 3.0
+    log_ratio = _log_ratio(whitened, rows, columns, signal, length, block_px, slopes, tail)
     for _ in range(2):
         path = _smoothed_peak(log_ratio)
         signal = _signal_along(whitened, rows, columns, slopes[path], length, block_px)
         trials = [
-            (candidate, _log_ratio(whitened, rows, columns, signal, candidate, block_px, slopes))
-            for candidate in (block_px / 10.0, block_px / 5.0, block_px / 2.5, block_px / 1.25)
+            (
+                candidate,
+                _log_ratio(whitened, rows, columns, signal, candidate, block_px, slopes, tail),
+            )
+            for candidate in lengths
         ]
-        length, log_ratio = max(
-            trials, key=lambda trial: float(trial[1].max(axis=1).sum())
-        )
+        length, log_ratio = max(trials, key=lambda trial: float(trial[1].max(axis=1).sum()))
     return log_ratio, signal, length
 
 
@@ -163,11 +188,12 @@ def _log_ratio(
     length: float,
     block_px: int,
     slopes: npt.NDArray[np.float64],
+    tail: float,
 ) -> npt.NDArray[np.float64]:
     step = columns[1] - columns[0]
     zero = int(np.argmin(np.abs(columns)))
     total = np.zeros((whitened.shape[0], len(slopes)))
-    noise_only = (TAIL + 1) * np.log1p(whitened / TAIL)
+    noise_only = (tail + 1) * np.log1p(whitened / tail)
     for i, row in enumerate(rows):
         if signal[i] <= 0.02:
             continue
@@ -183,7 +209,7 @@ def _log_ratio(
         for offset, level in zip(offsets, expected, strict=True):
             part = slice(lowest + offset, highest + offset + 1)
             gain += noise_only[:, i, part]
-            gain -= (TAIL + 1) * np.log1p(whitened[:, i, part] / (TAIL * level))
+            gain -= (tail + 1) * np.log1p(whitened[:, i, part] / (tail * level))
             gain -= np.float32(np.log(level))
         # Rows count downwards: streaks that climb to the right (t > 0) lie at kx = +ky t.
         total += _between(gain, row * slopes / step + zero - lowest)

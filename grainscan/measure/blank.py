@@ -1,0 +1,181 @@
+"""The blank in space, from what its two faces and its end show.
+
+Fibre direction from the two faces' angles a, b: f ∝ (tan b, −tan a, 1). Ring normal from the
+end's ring direction φ: (nx, ny) ∝ (cos φ, sin φ); nz from the ring stripes of a face: on face A
+tan(stripe) = nz/ny, on face B tan(stripe) = −nz/nx. Fibres lie in the ring surface, so f · n = 0.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.results import (
+    BlankMeasurement,
+    BlankRecord,
+    EndScan,
+    FaceScan,
+    FibreDirection,
+    SlopeInSpace,
+    SteepestPlace,
+)
+
+__all__ = ["combine", "slope_interval_deg"]
+
+FloatArray = npt.NDArray[np.float64]
+
+NORMAL_90 = 1.6448536269514722
+"""Half width of a central 90 % interval in standard deviations of a normal law."""
+
+
+def combine(
+    record: BlankRecord,
+    face_a: FaceScan | None,
+    face_b: FaceScan | None,
+    end: EndScan | None,
+    notes: tuple[str, ...] = (),
+) -> BlankMeasurement:
+    """Join what the photographs show into fibres, slope and ring surface of one blank."""
+    slope, slope_notes = _slope(face_a, face_b)
+    fibre = _fibre(face_a, face_b)
+    normal = _ring_normal(face_a, face_b, end)
+    agreement, spiral, ring_notes = _rings_against_fibres(fibre, normal, end)
+    return BlankMeasurement(
+        record=record,
+        face_a=face_a,
+        face_b=face_b,
+        end=end,
+        slope=slope,
+        fibre=fibre,
+        ring_fibre_agreement_deg=agreement,
+        spiral_deg=spiral,
+        notes=(*notes, *slope_notes, *ring_notes),
+    )
+
+
+def slope_interval_deg(
+    angle_a_deg: float, sigma_a_deg: float, angle_b_deg: float, sigma_b_deg: float
+) -> tuple[float, float]:
+    """90 % interval of the slope in space, degrees, from both faces' angles and uncertainties.
+
+    The measured (tan a, tan b) scatter normally about the truth, so the measured slope over its
+    uncertainty follows a noncentral chi law with two degrees of freedom; the interval holds
+    every true slope under which the measured one is not in an extreme 5 % tail. Near zero
+    slope the lower end is 0, as it should be: a length cannot scatter below nothing.
+    """
+    from scipy.optimize import brentq
+    from scipy.stats import ncx2
+
+    a, b = math.tan(math.radians(angle_a_deg)), math.tan(math.radians(angle_b_deg))
+    sigma_a, sigma_b = math.radians(sigma_a_deg), math.radians(sigma_b_deg)
+    mean = (sigma_a**2 + sigma_b**2) / 2.0
+    # Uncertainty along the measured slope; near zero slope no direction is singled out.
+    weight_a, weight_b = a * a + mean, b * b + mean
+    sigma = math.sqrt((weight_a * sigma_a**2 + weight_b * sigma_b**2) / (weight_a + weight_b))
+    measured = (a * a + b * b) / sigma**2
+
+    def tail(true_over_sigma: float, level: float) -> float:
+        return float(ncx2.cdf(measured, 2, true_over_sigma**2)) - level
+
+    top = math.sqrt(measured) + 6.0
+    low = 0.0 if tail(1e-6, 0.95) <= 0 else float(brentq(tail, 1e-6, top, args=(0.95,)))
+    high = 0.0 if tail(1e-6, 0.05) <= 0 else float(brentq(tail, 1e-6, top, args=(0.05,)))
+    return math.degrees(math.atan(low * sigma)), math.degrees(math.atan(high * sigma))
+
+
+def _slope(
+    face_a: FaceScan | None, face_b: FaceScan | None
+) -> tuple[SlopeInSpace | None, tuple[str, ...]]:
+    seen = [f for f in (face_a, face_b) if f is not None and f.angle_deg is not None]
+    if not seen:
+        return None, ("no face could be read, so the slope of grain is not known",)
+    steepest = _steepest(seen)
+    if len(seen) == 1:
+        angle, sigma = _angle_and_sigma(seen[0])
+        low, _ = slope_interval_deg(angle, sigma, 0.0, sigma)
+        only = SlopeInSpace(abs(angle), min(low, abs(angle)), None, steepest, True)
+        return only, ("only one face could be read: the slope in space is at least this face's",)
+    (a, sigma_a), (b, sigma_b) = (_angle_and_sigma(f) for f in seen)
+    slope = math.degrees(math.atan(math.hypot(_tan(a), _tan(b))))
+    low, high = slope_interval_deg(a, sigma_a, b, sigma_b)
+    return SlopeInSpace(slope, min(low, slope), max(high, slope), steepest, False), ()
+
+
+def _angle_and_sigma(face: FaceScan) -> tuple[float, float]:
+    if face.angle_deg is None or face.low_deg is None or face.high_deg is None:
+        raise ValueError("an unreadable face has no angle")
+    return face.angle_deg, (face.high_deg - face.low_deg) / (2 * NORMAL_90)
+
+
+def _steepest(faces: list[FaceScan]) -> SteepestPlace:
+    at = [s.at for s in faces[0].stations]
+    tangents = np.array([[_tan(s.angle_deg or 0.0) for s in f.stations] for f in faces])
+    slopes = np.degrees(np.arctan(np.sqrt((tangents**2).sum(axis=0))))
+    place = int(np.argmax(slopes))
+    return SteepestPlace(at[place], float(slopes[place]))
+
+
+def _fibre(face_a: FaceScan | None, face_b: FaceScan | None) -> tuple[FibreDirection, ...]:
+    if face_a is None or face_b is None:
+        return ()
+    directions = []
+    for a, b in zip(face_a.stations, face_b.stations, strict=True):
+        if a.angle_deg is None or b.angle_deg is None:
+            continue
+        f = np.array([_tan(b.angle_deg), -_tan(a.angle_deg), 1.0])
+        fx, fy, fz = (float(c) for c in f / np.linalg.norm(f))
+        directions.append(FibreDirection(a.at, (fx, fy, fz)))
+    return tuple(directions)
+
+
+def _ring_normal(
+    face_a: FaceScan | None, face_b: FaceScan | None, end: EndScan | None
+) -> FloatArray | None:
+    """Unit ring normal, pith to bark where the end tells, else x or y component positive."""
+    if end is None or end.ring_direction_deg is None:
+        return None
+    direction = math.radians(end.ring_direction_deg)
+    nx, ny = math.cos(direction), math.sin(direction)
+    if end.pith is not None and -end.pith[0] * -ny + -end.pith[1] * nx < 0:
+        # The end's right is −y, its up is x; from the pith to the centre is minus the pith.
+        nx, ny = -nx, -ny
+    total, weight = 0.0, 0.0
+    if face_a is not None and face_a.ring_stripe_deg is not None:
+        # A face shows the ring surface's tilt in proportion to how radial it is.
+        total += ny * ny * ny * _tan(face_a.ring_stripe_deg)
+        weight += ny * ny
+    if face_b is not None and face_b.ring_stripe_deg is not None:
+        total += nx * nx * -nx * _tan(face_b.ring_stripe_deg)
+        weight += nx * nx
+    if weight == 0.0:
+        return None
+    normal = np.array([nx, ny, total / weight])
+    return np.asarray(normal / np.linalg.norm(normal), dtype=np.float64)
+
+
+def _rings_against_fibres(
+    fibre: tuple[FibreDirection, ...], normal: FloatArray | None, end: EndScan | None
+) -> tuple[float | None, float | None, tuple[str, ...]]:
+    """Angle between fibres and ring surface, spiral angle in the ring surface, notes."""
+    if not fibre:
+        return None, None, ()
+    if end is None:
+        return None, None, ("no end photograph: the ring direction is not known",)
+    if normal is None:
+        reason = "the ring surface is not known, so fibres and rings cannot be compared"
+        return None, None, (reason,)
+    f = np.mean([d.f for d in fibre], axis=0)
+    f /= np.linalg.norm(f)
+    agreement = math.degrees(math.asin(abs(float(f @ normal))))
+    axis = np.array([0.0, 0.0, 1.0])
+    in_surface = axis - (axis @ normal) * normal
+    in_surface /= np.linalg.norm(in_surface)
+    around = np.cross(axis, normal)
+    spiral = math.degrees(math.atan2(float(f @ around), float(f @ in_surface)))
+    return agreement, spiral, ()
+
+
+def _tan(angle_deg: float) -> float:
+    return math.tan(math.radians(angle_deg))

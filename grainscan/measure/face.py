@@ -1,0 +1,78 @@
+"""One face photograph: outline, square-on view, fibre angles, quality."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.measure.fibres import FibreAngles, fibre_angles
+from grainscan.measure.outline import FaceOutline, find_face
+from grainscan.measure.quality import face_quality
+from grainscan.measure.squareon import SquareOn, square_on
+from grainscan.results import FaceScan, PointPx, Station
+
+__all__ = ["measure_face"]
+
+SYSTEMATIC_SIGMA_DEG = 0.1
+"""Standard uncertainty of what no texture can show: lens and perspective left over in the
+square-on view (see squareon.py)."""
+
+
+def measure_face(
+    pixels: npt.NDArray[np.uint8],
+    *,
+    photo: str,
+    face: Literal["a", "b"],
+    focal_35mm: float | None = None,
+    length_mm: float | None = None,
+    width_mm: float | None = None,
+) -> FaceScan:
+    """Measure a face from its photograph (M, N, 3) uint8 RGB, upright.
+
+    ``width_mm`` is the width of this very face. Raises :class:`BlankNotFoundError`.
+    """
+    outline = find_face(pixels)
+    known = length_mm / width_mm if length_mm and width_mm else None
+    view = square_on(pixels, outline, length_over_width=known)
+    angles = fibre_angles(view.grey)
+    return _face_scan(photo, outline, view, angles, width_mm)
+
+
+def _face_scan(
+    photo: str, outline: FaceOutline, view: SquareOn, angles: FibreAngles, width_mm: float | None
+) -> FaceScan:
+    shared = float(np.hypot(outline.angle_sigma_deg, SYSTEMATIC_SIGMA_DEG))
+    sigma = float(np.hypot(angles.mean_sigma_deg, shared))
+    centre = angles.paths_deg.mean(axis=0)
+    spread = np.hypot(angles.paths_deg.std(axis=0), shared)
+    stations = tuple(
+        Station(float(at), float(c), float(c - 1.645 * s), float(c + 1.645 * s))
+        if angles.readable
+        else Station(float(at), None, None, None)
+        for at, c, s in zip(angles.at, centre, spread, strict=True)
+    )
+    mean = angles.mean_deg if angles.readable else None
+    return FaceScan(
+        photo=photo,
+        outline_px=_corners(outline),
+        angle_deg=mean,
+        low_deg=None if mean is None else mean - 1.645 * sigma,
+        high_deg=None if mean is None else mean + 1.645 * sigma,
+        sweep_mm=None if width_mm is None else abs(view.sweep_px) * width_mm / view.grey.shape[0],
+        ring_stripe_deg=angles.stripes.mean_deg if angles.stripes.seen else None,
+        stations=stations,
+        photo_quality=face_quality(view.grey, outline, angles),
+        top_edge_px=_points(outline.top_edge_px),
+        bottom_edge_px=_points(outline.bottom_edge_px),
+    )
+
+
+def _points(edge: npt.NDArray[np.float64]) -> tuple[PointPx, ...]:
+    return tuple((float(x), float(y)) for x, y in edge)
+
+
+def _corners(outline: FaceOutline) -> tuple[PointPx, PointPx, PointPx, PointPx]:
+    a, b, c, d = _points(outline.corners_px)
+    return a, b, c, d

@@ -1,0 +1,51 @@
+"""Is a photograph of a face good enough, and if not, what to do."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.measure.fibres import FibreAngles
+from grainscan.measure.outline import FaceOutline
+from grainscan.results import PhotoQuality
+
+__all__ = ["face_quality"]
+
+LEAST_WIDTH_PX = 80
+"""Common practice, no source: below this a face holds too few fibre lines to average."""
+
+MOST_CLIPPED = 0.25
+"""Share of the face that may be burnt out or black before the answer is doubted (common practice,
+no source)."""
+
+LEAST_CONFIDENCE = 0.6
+"""Share of the worst side of the outline that must stand clear of its surroundings."""
+
+
+def face_quality(
+    grey: npt.NDArray[np.float32], outline: FaceOutline, angles: FibreAngles
+) -> PhotoQuality:
+    """Judge the square-on view (M, N) float32 0–255, its outline and what was read from it."""
+    notes = []
+    width_px = float(np.mean(np.linalg.norm(outline.bottom_edge_px - outline.top_edge_px, axis=1)))
+    if width_px < LEAST_WIDTH_PX:
+        notes.append(
+            f"move closer: the blank is {width_px:.0f} px wide, {LEAST_WIDTH_PX} are needed"
+        )
+    if outline.touches_border:
+        notes.append("the blank reaches the picture's border: step back until both ends are in it")
+    if outline.confidence < LEAST_CONFIDENCE:
+        notes.append(
+            "the outline is unsure: lay the blank on a plain background of another colour, "
+            "away from shadows"
+        )
+    burnt, black = float(np.mean(grey > 250)), float(np.mean(grey < 8))
+    if burnt > MOST_CLIPPED:
+        notes.append(f"{burnt:.0%} of the face is burnt out: less light, or turn it from the glare")
+    if black > MOST_CLIPPED:
+        notes.append(f"{black:.0%} of the face is black: more light")
+    if not angles.readable:
+        notes.append(
+            "the fibre lines cannot be read: photograph closer, in focus, with light from the side"
+        )
+    return PhotoQuality(ok=not notes, notes=tuple(notes))

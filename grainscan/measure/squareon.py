@@ -1,0 +1,129 @@
+"""A face seen square-on: perspective removed, the curved axis straightened, the bend kept.
+
+What is corrected: the four corners fix the perspective of the plane; what the long edges still
+bend after that is taken out by moving each column, so that both edges run level and a fibre
+that follows the blank's own bend runs level too. A station's reference direction is the mean
+of both edges, so taper and converging perspective do not read as runout.
+
+What is not corrected, and its bound: turning the camera about the blank's own length narrows the
+face by cos(tilt). Without both dimensions of the blank the ratio of length to width is read from
+the picture, so tan(angle) is read too small by cos(tilt): at 25° of tilt a 3° angle reads
+2.72°. Barrel distortion common to both edges is taken out with the bend (and counts as sweep).
+An end cut out of square by s shears the view along the length: tan(angle) changes by
+s·tan²(angle), under 0.03° for 10° out of square and 5° of angle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.measure.outline import FaceOutline
+
+__all__ = ["SquareOn", "square_on"]
+
+FloatArray = npt.NDArray[np.float64]
+
+MOST_COLUMNS = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class SquareOn:
+    """A square-on view of a face.
+
+    ``grey`` (M, N) float32, 0 to 255: length along the columns, square pixels.
+    ``px_per_photo_px``: the view's resolution against the photograph's (≈ 1).
+    ``length_over_width``: the face's proportions used. ``sweep_px``: largest distance of the
+    axis from the straight line between its ends, in view pixels, positive towards the top.
+    """
+
+    grey: npt.NDArray[np.float32]
+    length_over_width: float
+    sweep_px: float
+
+
+def square_on(
+    pixels: npt.NDArray[np.uint8], outline: FaceOutline, *, length_over_width: float | None = None
+) -> SquareOn:
+    """Square-on view of the outlined face from the photograph (M, N, 3) uint8 RGB.
+
+    ``length_over_width``: the face's true proportions where known.
+    """
+    import cv2
+
+    top, bottom = outline.top_edge_px, outline.bottom_edge_px
+    length_px = (_arc_length(top) + _arc_length(bottom)) / 2.0
+    width_px = float(np.mean(np.linalg.norm(bottom - top, axis=1)))
+    ratio = length_over_width or length_px / width_px
+    columns = int(min(MOST_COLUMNS, round(length_px)))
+    rows = max(8, round(columns / ratio))
+    homography = _homography(outline.corners_px, rows, columns)
+    level_top = _edge_heights(top, homography, columns)
+    level_bottom = _edge_heights(bottom, homography, columns) - (rows - 1)
+    grid = _photo_grid(homography, level_top, level_bottom, rows)
+    x0, y0, x1, y1 = _bounds(grid, pixels.shape)
+    crop = cv2.cvtColor(np.ascontiguousarray(pixels[y0:y1, x0:x1]), cv2.COLOR_RGB2GRAY)
+    grey = cv2.remap(
+        np.float32(crop),
+        np.float32(grid[..., 0] - x0),
+        np.float32(grid[..., 1] - y0),
+        cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    axis = (level_top + level_bottom) / 2.0
+    chord = np.linspace(axis[0], axis[-1], columns)
+    bend = chord - axis
+    return SquareOn(grey, float(ratio), float(bend[np.argmax(np.abs(bend))]))
+
+
+def _arc_length(edge: FloatArray) -> float:
+    return float(np.linalg.norm(np.diff(edge, axis=0), axis=1).sum())
+
+
+def _homography(corners: FloatArray, rows: int, columns: int) -> FloatArray:
+    """From the photograph to the square-on view."""
+    import cv2
+
+    target = np.array(
+        [[0, 0], [columns - 1, 0], [columns - 1, rows - 1], [0, rows - 1]], np.float32
+    )
+    return np.asarray(cv2.getPerspectiveTransform(np.float32(corners), target), dtype=np.float64)
+
+
+def _edge_heights(edge: FloatArray, homography: FloatArray, columns: int) -> FloatArray:
+    """Row of an edge at every column of the plane's view."""
+    from scipy.interpolate import CubicSpline
+
+    homogeneous = np.column_stack([edge, np.ones(len(edge))]) @ homography.T
+    x, y = homogeneous[:, 0] / homogeneous[:, 2], homogeneous[:, 1] / homogeneous[:, 2]
+    return np.asarray(CubicSpline(x, y)(np.arange(columns)), dtype=np.float64)
+
+
+def _photo_grid(
+    homography: FloatArray, level_top: FloatArray, level_bottom: FloatArray, rows: int
+) -> FloatArray:
+    """Photograph coordinates (rows, columns, 2) of every pixel of the straightened view."""
+    across = np.linspace(0.0, 1.0, rows)[:, None]
+    columns = len(level_top)
+    # Between the edges the bend is shared out in proportion: lines of equal share run level.
+    y = across * (rows - 1) + (1.0 - across) * level_top + across * level_bottom
+    x = np.broadcast_to(np.arange(columns, dtype=np.float64), y.shape)
+    inverse = np.linalg.inv(homography)
+    scale = inverse[2, 0] * x + inverse[2, 1] * y + inverse[2, 2]
+    return np.stack(
+        [
+            (inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]) / scale,
+            (inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]) / scale,
+        ],
+        axis=-1,
+    )
+
+
+def _bounds(grid: FloatArray, shape: tuple[int, ...]) -> tuple[int, int, int, int]:
+    low = np.floor(grid.min(axis=(0, 1))).astype(int) - 3
+    high = np.ceil(grid.max(axis=(0, 1))).astype(int) + 4
+    x0, y0 = np.clip(low, 0, [shape[1] - 1, shape[0] - 1])
+    x1, y1 = np.clip(high, [x0 + 1, y0 + 1], [shape[1], shape[0]])
+    return int(x0), int(y0), int(x1), int(y1)
