@@ -138,79 +138,117 @@ def _rescaled(rough: _Rough, factor: float) -> _Rough:
 
 
 def _refined(lab: npt.NDArray[np.float32], rough: _Rough, work_scale: float) -> FaceOutline:
-    share = np.linspace(0.01, 0.99, EDGE_POINTS)
-    top, top_trace, top_scatter = _long_edge(lab, rough, share, rough.top, inwards=1.0)
-    bottom, bottom_trace, bottom_scatter = _long_edge(lab, rough, share, rough.bottom, inwards=-1.0)
-    length = rough.right - rough.left
-    left, left_trace = _end(lab, rough, top, bottom, 0.0)
-    right, right_trace = _end(lab, rough, top, bottom, 1.0)
+    wood = _wood_colour(lab, rough)
+    top, bottom = rough.top, rough.bottom
+    left, right = _level_end(0.0), _level_end(1.0)
+    # First far and coarse (the rough edge may lie in a shadow), then near and fine.
+    for outwards, inwards, sigma_px in ((0.2, 0.35, 2.5), (0.06, 0.06, 1.2)):
+        reach = (outwards * rough.width, inwards * rough.width)
+        top_step = _long_edge(lab, rough, top, 1.0, wood, reach, sigma_px)
+        bottom_step = _long_edge(lab, rough, bottom, -1.0, wood, reach, sigma_px)
+        top, bottom = top_step.curve, bottom_step.curve
+        left_step = _end(lab, rough, (top, bottom), left, 1.0, wood, reach, sigma_px)
+        right_step = _end(lab, rough, (top, bottom), right, -1.0, wood, reach, sigma_px)
+        left, right = left_step.curve, right_step.curve
     edges = []
     for curve, across in ((top, 0.0), (bottom, 1.0)):
         along = np.linspace(left(across), right(across), DRAWN_POINTS)
         edges.append((rough.points(along, curve(along)) + 0.5) / work_scale - 0.5)
     corners = np.array([edges[0][0], edges[0][-1], edges[1][-1], edges[1][0]])
-    traces = (top_trace, bottom_trace, left_trace, right_trace)
     shape = np.array(lab.shape[1::-1]) / work_scale
     margin = 0.004 * shape[0]
     outside = (corners < margin).any() or (corners > shape - 1 - margin).any()
-    sigma = _direction_sigma((top_scatter, bottom_scatter), length)
-    return FaceOutline(corners, edges[0], edges[1], sigma, _confidence(traces), bool(outside))
+    length = rough.right - rough.left
+    sigma = _direction_sigma((top_step.scatter_px, bottom_step.scatter_px), length)
+    clear = min(s.clear for s in (top_step, bottom_step, left_step, right_step))
+    return FaceOutline(corners, edges[0], edges[1], sigma, clear, bool(outside))
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One side found: its curve, the scatter of its points, and how much of it stands clear."""
+
+    curve: np.polynomial.Chebyshev
+    scatter_px: float
+    clear: float
+
+
+def _level_end(at: float) -> np.polynomial.Chebyshev:
+    return np.polynomial.Chebyshev([at], domain=[0.0, 1.0])
+
+
+def _wood_colour(lab: npt.NDArray[np.float32], rough: _Rough) -> npt.NDArray[np.float32]:
+    """Median colour of the face's middle."""
+    share = np.linspace(0.1, 0.9, 100)
+    middle = (rough.top(share) + rough.bottom(share)) / 2.0
+    offsets = np.linspace(-0.25, 0.25, 15) * rough.width
+    normals = np.repeat(rough.across[None, :], len(share), axis=0)
+    band = unrolled(lab, rough.points(share, middle), normals, offsets)
+    return np.asarray(np.median(band.reshape(-1, 3), axis=0), dtype=np.float32)
 
 
 def _long_edge(
     lab: npt.NDArray[np.float32],
     rough: _Rough,
-    share: FloatArray,
     start: np.polynomial.Chebyshev,
-    *,
     inwards: float,
-) -> tuple[np.polynomial.Chebyshev, EdgeTrace, float]:
-    reach = max(6.0, 0.12 * rough.width)
-    offsets = np.arange(-reach, reach + 0.25, 0.5)
+    wood: npt.NDArray[np.float32],
+    reach_px: tuple[float, float],
+    sigma_px: float,
+) -> _Side:
+    share = np.linspace(0.01, 0.99, EDGE_POINTS)
+    points = rough.points(share, start(share))
     normals = np.repeat(rough.across[None, :] * inwards, len(share), axis=0)
-    band = unrolled(lab, rough.points(share, start(share)), normals, offsets)
-    trace = trace_step(_towards_inside(band), offsets)
-    curve, scatter = smooth_curve(
-        share, start(share) + inwards * trace.offset_px, np.maximum(trace.step, 0.0)
-    )
-    return curve, trace, scatter
+    trace = _step_towards(lab, points, normals, wood, reach_px, sigma_px)
+    weight = np.maximum(trace.step, 0.0)
+    curve, scatter = smooth_curve(share, start(share) + inwards * trace.offset_px, weight)
+    return _Side(curve, scatter, _clear_share(trace))
 
 
 def _end(
     lab: npt.NDArray[np.float32],
     rough: _Rough,
-    top: np.polynomial.Chebyshev,
-    bottom: np.polynomial.Chebyshev,
-    end: float,
-) -> tuple[np.polynomial.Chebyshev, EdgeTrace]:
-    """The end as a line: share of the length as a function of the share across."""
+    edges: tuple[np.polynomial.Chebyshev, np.polynomial.Chebyshev],
+    start: np.polynomial.Chebyshev,
+    inwards: float,
+    wood: npt.NDArray[np.float32],
+    reach_px: tuple[float, float],
+    sigma_px: float,
+) -> _Side:
+    """An end as a line: share of the length as a function of the share across."""
     across = np.linspace(0.08, 0.92, 80)
-    inside = 0.02 if end == 0.0 else 0.98
-    v = top(inside) + across * (bottom(inside) - top(inside))
-    points = rough.points(np.full(len(v), end), v)
-    inwards = 1.0 if end == 0.0 else -1.0
-    reach = max(8.0, 0.35 * rough.width)
-    offsets = np.arange(-reach, reach + 0.25, 0.5)
+    along = start(across)
+    inside = np.clip(along, 0.02, 0.98)
+    v = edges[0](inside) + across * (edges[1](inside) - edges[0](inside))
     normals = np.repeat(rough.along[None, :] * inwards, len(v), axis=0)
-    band = unrolled(lab, points, normals, offsets)
-    trace = trace_step(_towards_inside(band), offsets)
+    trace = _step_towards(lab, rough.points(along, v), normals, wood, reach_px, sigma_px)
     length = rough.right - rough.left
-    line, _ = smooth_curve(
-        across, end + inwards * trace.offset_px / length, np.maximum(trace.step, 0.0), most_bends=1
-    )
-    return line, trace
+    target = along + inwards * trace.offset_px / length
+    line, scatter = smooth_curve(across, target, np.maximum(trace.step, 0.0), most_bends=1)
+    return _Side(line, scatter * length, _clear_share(trace))
 
 
-def _towards_inside(band: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """Project colours on the difference between inside and outside: background 0, wood 1."""
-    third = band.shape[0] // 3
-    outside = np.median(band[:third].reshape(-1, 3), axis=0)
-    inside = np.median(band[-third:].reshape(-1, 3), axis=0)
-    difference = inside - outside
+def _step_towards(
+    lab: npt.NDArray[np.float32],
+    points: FloatArray,
+    normals: FloatArray,
+    wood: npt.NDArray[np.float32],
+    reach_px: tuple[float, float],
+    sigma_px: float,
+) -> EdgeTrace:
+    """Trace the step from background to wood; colours are projected on the line between them."""
+    outwards, inwards = (max(r, 4.0 * sigma_px) for r in reach_px)
+    offsets = np.arange(-outwards, inwards + 0.25, 0.5)
+    band = unrolled(lab, points, normals, offsets)
+    outside = np.median(band[: max(2, len(offsets) // 6)].reshape(-1, 3), axis=0)
+    difference = wood - outside
     power = float(difference @ difference)
-    if power < 1e-6:
-        return np.zeros(band.shape[:2], np.float32)
-    return np.asarray((band - outside) @ (difference / power), dtype=np.float32)
+    level = (band - outside) @ (difference / power) if power > 1e-6 else np.zeros(band.shape[:2])
+    return trace_step(np.asarray(level, dtype=np.float32), offsets, sigma_px=sigma_px)
+
+
+def _clear_share(trace: EdgeTrace) -> float:
+    return float(np.mean(trace.step > 3.0 * trace.noise)) if trace.noise > 0 else 0.0
 
 
 def _direction_sigma(scatter_px: tuple[float, float], length_px: float) -> float:
@@ -223,9 +261,3 @@ def _direction_sigma(scatter_px: tuple[float, float], length_px: float) -> float
     independent = EDGE_POINTS / 10.0
     mean_scatter = np.hypot(*scatter_px) / 2.0
     return float(np.degrees(mean_scatter * np.sqrt(12.0 / independent) / length_px))
-
-
-def _confidence(traces: tuple[EdgeTrace, ...]) -> float:
-    """Share of the outline where the step stands clear of its surroundings, worst side counts."""
-    clear = [float(np.mean(t.step > 3.0 * t.noise)) if t.noise > 0 else 0.0 for t in traces]
-    return min(clear)
