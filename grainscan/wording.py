@@ -13,6 +13,7 @@ __all__ = [
     "one_in_words",
     "place_words",
     "plain_name",
+    "sentence",
     "sentence_list",
     "slope_words",
 ]
@@ -68,6 +69,12 @@ def slope_words(slope: SlopeInSpace) -> str:
 def place_words(at: float) -> str:
     """A place along the blank, from its share of the length."""
     return f"{at * 100:.0f} % of the length from the left end"
+
+
+def sentence(text: str) -> str:
+    """The text on one line, with a full stop."""
+    line = " ".join(text.split())
+    return line if line.endswith((".", "!", "?")) else f"{line}."
 
 
 def sentence_list(words: Iterable[str], last: str = "and") -> str:

@@ -16,7 +16,7 @@ from grainscan.results import (
     SlopeInSpace,
     SortWord,
 )
-from grainscan.wording import angle_words, one_in_words, place_words, slope_words
+from grainscan.wording import angle_words, one_in_words, place_words, sentence, slope_words
 
 __all__ = ["judge"]
 
@@ -44,7 +44,7 @@ def judge(measurement: BlankMeasurement, limit: Limit) -> BlankResult:
         limit=limit,
         strength=shares(slope.angle_deg) if slope is not None and has_strength else None,
         sort=sort,
-        because=tuple(dict.fromkeys(because)),
+        because=tuple(dict.fromkeys(sentence(reason) for reason in because)),
     )
 
 

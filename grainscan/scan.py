@@ -1,0 +1,247 @@
+"""From the photographs of a blank to its measurement and its sorted result."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grainscan.errors import BlankNotFoundError, GrainscanError, PhotoError
+from grainscan.judge.limits import limit_for_part
+from grainscan.judge.sorting import judge
+from grainscan.photo.folder import BlankPhotos, read_blank_folder
+from grainscan.photo.reading import Photo, read_photo
+from grainscan.results import (
+    BlankMeasurement,
+    BlankRecord,
+    BlankResult,
+    EndScan,
+    FaceScan,
+    Limit,
+)
+from grainscan.wording import sentence
+
+__all__ = [
+    "OnStep",
+    "PhotoSource",
+    "load_opencv",
+    "measure_blank",
+    "measure_sources",
+    "scan_blank",
+    "scan_photos",
+]
+
+OnStep = Callable[[int, int, str], None]
+Scan = TypeVar("Scan", FaceScan, EndScan)
+Pixels = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoSource:
+    """Where one photograph comes from: a file or its content, and how to call it."""
+
+    content: Path | bytes
+    name: str
+
+
+def scan_blank(
+    folder: Path | str, *, limit: Limit | None = None, on_step: OnStep | None = None
+) -> BlankResult:
+    """Measure the blank in a folder and sort it.
+
+    Parameters
+    ----------
+    folder
+        Holds the photographs ``face-a``, ``face-b`` and ``end``, and ``blank.toml`` if there
+        is one.
+    limit
+        Steepest slope allowed; by default the limit of the part named in ``blank.toml``.
+    on_step
+        Called with (steps done, steps in all, what is done next).
+
+    Returns
+    -------
+    BlankResult
+        A photograph that cannot be used leaves its place None, with a line in the
+        measurement's ``notes``; the answer is then **check** at best.
+
+    Raises
+    ------
+    GrainscanError
+        The folder has no photographs, its record is wrong, or OpenCV cannot be loaded.
+
+    Examples
+    --------
+    >>> result = scan_blank("sample_images/ash-rung-straight")  # doctest: +SKIP
+    >>> result.sort  # doctest: +SKIP
+    'keep'
+    """
+    return scan_photos(read_blank_folder(Path(folder)), limit=limit, on_step=on_step)
+
+
+def scan_photos(
+    photos: BlankPhotos, *, limit: Limit | None = None, on_step: OnStep | None = None
+) -> BlankResult:
+    """As `scan_blank`, for photographs found already."""
+    measurement = measure_blank(photos, on_step=on_step)
+    return judge(measurement, limit or limit_for_part(photos.record.part))
+
+
+def measure_blank(photos: BlankPhotos, *, on_step: OnStep | None = None) -> BlankMeasurement:
+    """Measure the photographs of one blank; nothing is sorted.
+
+    A photograph that cannot be read, or in which no blank is found, leaves its place None
+    with a line in ``notes``. ``failures`` holds one line per problem with a file, and one if
+    no face could be measured. Where the photographs are not ``usable`` nothing is measured.
+    """
+    if not photos.usable:
+        return _nothing_measured(photos.record, photos.problems)
+    return measure_sources(
+        photos.record,
+        face_a=_source(photos.face_a),
+        face_b=_source(photos.face_b),
+        end=_source(photos.end),
+        problems=photos.problems,
+        on_step=on_step,
+    )
+
+
+def measure_sources(
+    record: BlankRecord,
+    *,
+    face_a: PhotoSource | None = None,
+    face_b: PhotoSource | None = None,
+    end: PhotoSource | None = None,
+    problems: tuple[str, ...] = (),
+    on_step: OnStep | None = None,
+) -> BlankMeasurement:
+    """Measure a blank from its record and its photographs, each a file or its content.
+
+    ``problems`` are lines known already (two files for one side, say); they are kept as
+    failures. Photographs are read one after another, so that one at a time is in memory.
+    """
+    load_opencv()
+    from grainscan.measure.blank import combine
+    from grainscan.measure.end import measure_end
+    from grainscan.measure.face import measure_face
+
+    lines = _Lines(notes=list(problems), failures=list(problems))
+    step = on_step or _no_step
+
+    def face(source: PhotoSource | None, letter: Literal["a", "b"]) -> FaceScan | None:
+        def measure(photo: Photo) -> FaceScan:
+            return measure_face(
+                photo.pixels,
+                photo=photo.name,
+                face=letter,
+                focal_35mm=photo.focal_35mm,
+                length_mm=record.length_mm,
+                width_mm=record.width_mm if letter == "a" else record.height_mm,
+            )
+
+        if source is None and not problems:
+            lines.notes.append(f"no photograph of face {letter.upper()}")
+        return _measured(source, measure, lines)
+
+    def measure_the_end(photo: Photo) -> EndScan:
+        return measure_end(
+            photo.pixels,
+            photo=photo.name,
+            width_mm=record.width_mm,
+            height_mm=record.height_mm,
+            species=record.species,
+        )
+
+    step(0, 3, "face A")
+    scan_a = face(face_a, "a")
+    step(1, 3, "face B")
+    scan_b = face(face_b, "b")
+    step(2, 3, "end")
+    scan_end = _measured(end, measure_the_end, lines)
+    if scan_a is None and scan_b is None:
+        lines.failures.append(_no_face([n for n in lines.notes if n not in lines.failures]))
+    measurement = combine(record, scan_a, scan_b, scan_end, tuple(lines.notes))
+    step(3, 3, "done")
+    return dataclasses.replace(measurement, failures=tuple(lines.failures))
+
+
+def load_opencv() -> None:
+    """Load OpenCV, or say in one line which system package is missing.
+
+    Raises
+    ------
+    GrainscanError
+        OpenCV is not installed, or lacks a library of the system.
+    """
+    try:
+        import cv2  # noqa: F401
+    except ImportError as error:
+        if "cannot open shared object file" in str(error) or "lib" in str(error):
+            raise GrainscanError(
+                "OpenCV cannot load for lack of a system library "
+                f"({sentence(str(error)).rstrip('.')}). On Debian or Ubuntu: "
+                "apt-get install libgl1 libglib2.0-0"
+            ) from error
+        raise GrainscanError(
+            f"OpenCV cannot be loaded ({sentence(str(error)).rstrip('.')}). "
+            "Install it with: python -m pip install opencv-python"
+        ) from error
+
+
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """What is said about the photographs while they are measured."""
+
+    notes: list[str]
+    failures: list[str]
+
+
+def _measured(
+    source: PhotoSource | None, measure: Callable[[Photo], Scan], lines: _Lines
+) -> Scan | None:
+    if source is None:
+        return None
+    try:
+        return measure(read_photo(source.content, name=source.name))
+    except PhotoError as error:
+        lines.notes.append(str(error))
+        lines.failures.append(str(error))
+    except BlankNotFoundError as error:
+        text = str(error)
+        lines.notes.append(text if text.startswith(source.name) else f"{source.name}: {text}")
+    return None
+
+
+def _no_face(notes: list[str]) -> str:
+    """The one line for a blank of which no face could be measured."""
+    if not notes:
+        return "No face could be measured."
+    return f"No face could be measured: {sentence('; '.join(notes))}"
+
+
+def _nothing_measured(record: BlankRecord, problems: tuple[str, ...]) -> BlankMeasurement:
+    return BlankMeasurement(
+        record=record,
+        face_a=None,
+        face_b=None,
+        end=None,
+        slope=None,
+        fibre=(),
+        ring_fibre_agreement_deg=None,
+        spiral_deg=None,
+        notes=problems,
+        failures=problems,
+    )
+
+
+def _source(path: Path | None) -> PhotoSource | None:
+    return None if path is None else PhotoSource(path, path.name)
+
+
+def _no_step(_done: int, _total: int, _text: str) -> None:
+    return None

@@ -1,0 +1,186 @@
+"""Pictures of what was found: outline, fibre lines, steep stretches, ring boundaries."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grainscan.photo.folder import BlankPhotos
+from grainscan.photo.reading import read_photo
+from grainscan.results import BlankResult, EndScan, FaceScan, PointPx
+from grainscan.shown.drawing import BLUE, DARK, PALE, RUST, Canvas, jpeg_bytes
+from grainscan.shown.fibre_lines import fibre_lines_px, on_face_px
+from grainscan.shown.files import write_whole
+from grainscan.shown.steep import SteepStretch, steep_stretches
+from grainscan.wording import angle_words, one_in_words
+
+__all__ = ["end_picture", "face_picture", "write_pictures"]
+
+Picture = NDArray[np.uint8]
+
+
+def face_picture(pixels: Picture, face: FaceScan, result: BlankResult) -> Picture:
+    """The photograph of a face with what was found on it.
+
+    Parameters
+    ----------
+    pixels
+        The photograph that ``face`` was measured on, (M, N, 3) uint8, upright.
+
+    Returns
+    -------
+    (K, L, 3) uint8
+        The part of the photograph round the face, at most 1600 pixels wide, with the outline,
+        fibre lines, stretches beyond the limit and a caption strip with the answer.
+    """
+    height = math.dist(face.outline_px[0], face.outline_px[3])
+    outline = (*face.top_edge_px, *reversed(face.bottom_edge_px)) or face.outline_px
+    canvas = Canvas(pixels, _box(pixels, outline, margin=(0.5 * height, 0.9 * height)))
+    for line in fibre_lines_px(face):
+        canvas.line(line, BLUE, PALE, width=1.5)
+    canvas.line(outline, PALE, DARK, width=1.6, closed=True)
+    for stretch in steep_stretches(result.measurement, result.limit, face):
+        _mark_steep(canvas, face, stretch)
+    letter = "A" if face is result.measurement.face_a else "B"
+    return canvas.finished(result.sort, _title(result, f"face {letter}"), _face_text(face, result))
+
+
+def end_picture(pixels: Picture, end: EndScan, result: BlankResult) -> Picture:
+    """The photograph of the end with ring boundaries, ring direction and a caption.
+
+    Arguments and return as for `face_picture`; at most 900 pixels wide.
+    """
+    side = math.dist(end.outline_px[0], end.outline_px[1])
+    margin = (0.35 * side, 0.35 * side)
+    canvas = Canvas(pixels, _box(pixels, end.outline_px, margin=margin), wide=900)
+    for line in end.boundary_lines_px:
+        if len(line) >= 2:
+            canvas.line(line, BLUE, PALE, width=2.2)
+    canvas.line(end.outline_px, PALE, DARK, width=2.4, closed=True)
+    if end.ring_direction_deg is not None:
+        _mark_ring_direction(canvas, end, end.ring_direction_deg)
+    _name_edges(canvas, end)
+    return canvas.finished(result.sort, _title(result, "end"), _end_text(end))
+
+
+def write_pictures(
+    photos: BlankPhotos, result: BlankResult, *, folder: Path, start: str
+) -> tuple[Path, ...]:
+    """Draw and write ``START-face-a.jpg``, ``START-face-b.jpg`` and ``START-end.jpg``.
+
+    A photograph that was not measured gives no picture. Returns the files written; raises
+    GrainscanError if the folder cannot be written to.
+    """
+    m = result.measurement
+    written: list[Path] = []
+    parts: tuple[tuple[Path | None, FaceScan | EndScan | None, str], ...] = (
+        (photos.face_a, m.face_a, "face-a"),
+        (photos.face_b, m.face_b, "face-b"),
+        (photos.end, m.end, "end"),
+    )
+    for path, scan, part in parts:
+        if path is None or scan is None:
+            continue
+        pixels = read_photo(path).pixels
+        if isinstance(scan, EndScan):
+            picture = end_picture(pixels, scan, result)
+        else:
+            picture = face_picture(pixels, scan, result)
+        target = folder / f"{start}-{part}.jpg"
+        write_whole(target, jpeg_bytes(picture))
+        written.append(target)
+    return tuple(written)
+
+
+def _box(
+    pixels: Picture, outline: Sequence[PointPx], *, margin: tuple[float, float]
+) -> tuple[int, int, int, int]:
+    """The part of the picture round an outline, with room at the sides and above and below."""
+    points = np.array(outline)
+    height, width = pixels.shape[:2]
+    (left, top), (right, bottom) = points.min(axis=0), points.max(axis=0)
+    return (
+        int(np.clip(left - margin[0], 0, width - 2)),
+        int(np.clip(top - margin[1], 0, height - 2)),
+        int(np.clip(right + margin[0], 2, width)),
+        int(np.clip(bottom + margin[1], 2, height)),
+    )
+
+
+def _mark_steep(canvas: Canvas, face: FaceScan, stretch: SteepStretch) -> None:
+    """A toothed bracket along both edges of a stretch beyond the limit, with its slope."""
+    u = np.linspace(stretch.start, stretch.stop, 24)
+    for v, down in ((0.0, True), (1.0, False)):
+        edge = canvas.drawn(on_face_px(face, u, np.full_like(u, v)))
+        off = -7.0 * canvas.unit if down else 7.0 * canvas.unit
+        bracket = [(x, y + off) for x, y in edge]
+        canvas.line(bracket, RUST, PALE, width=3.0, is_drawn=True)
+        teeth = max(int((bracket[-1][0] - bracket[0][0]) / (40 * canvas.unit)), 1)
+        for k in range(teeth + 1):
+            x, y = bracket[round(k * (len(bracket) - 1) / teeth)]
+            canvas.triangle((x, y - off * 0.6), down, RUST, PALE)
+    ((x, y),) = canvas.drawn(on_face_px(face, np.array([stretch.at]), np.array([0.0])))
+    text = f"steep: {one_in_words(stretch.angle_deg)}"
+    canvas.label(text, (x, y - 34.0 * canvas.unit), RUST)
+
+
+def _mark_ring_direction(canvas: Canvas, end: EndScan, direction_deg: float) -> None:
+    """A dashed line through the middle of the section along the rings, with its angle."""
+    corners = np.array(canvas.drawn(end.outline_px))
+    centre = corners.mean(axis=0)
+    edge = corners[1] - corners[0]
+    along = math.atan2(edge[1], edge[0]) - math.radians(direction_deg)
+    reach = 0.62 * float(np.linalg.norm(edge))
+    tip = np.array([math.cos(along), math.sin(along)]) * reach
+    ends = [tuple((centre - tip).tolist()), tuple((centre + tip).tolist())]
+    canvas.dashed(ends, PALE, DARK, width=3.0)
+    canvas.label(f"rings {direction_deg:.0f}°", (float(centre[0]), float(centre[1])))
+
+
+def _name_edges(canvas: Canvas, end: EndScan) -> None:
+    left_top, right_top, _, left_bottom = np.array(canvas.drawn(end.outline_px))
+    gap = 20.0 * canvas.unit
+    top, left = (left_top + right_top) / 2.0, (left_top + left_bottom) / 2.0
+    canvas.label("face A", (float(top[0]), float(top[1]) - gap))
+    canvas.label("face B", (float(left[0]) - 1.8 * gap, float(left[1])))
+
+
+def _title(result: BlankResult, side: str) -> str:
+    return f"{result.sort}: {result.measurement.record.blank}, {side}"
+
+
+def _face_text(face: FaceScan, result: BlankResult) -> str:
+    here = "The fibres cannot be read on this face."
+    if face.angle_deg is not None:
+        here = f"On this face the fibres {_climb(face.angle_deg)}"
+        if face.low_deg is not None and face.high_deg is not None:
+            here += f" (90 % interval {face.low_deg:.1f}° to {face.high_deg:.1f}°)"
+        here += "."
+    return f"{result.because[0]} {here}" if result.because else here
+
+
+def _climb(angle_deg: float) -> str:
+    if abs(angle_deg) < 0.05:
+        return "run along the edges"
+    way = "climb" if angle_deg > 0 else "fall"
+    return f"{way} {angle_words(abs(angle_deg))} to the right"
+
+
+def _end_text(end: EndScan) -> str:
+    if end.ring_direction_deg is None:
+        return "The ring direction cannot be read on this end."
+    text = f"Rings run {end.ring_direction_deg:.0f}° from face A"
+    if end.ring_direction_low_deg is not None and end.ring_direction_high_deg is not None:
+        low, high = end.ring_direction_low_deg, end.ring_direction_high_deg
+        text += f" (90 % interval {low:.0f}° to {high:.0f}°)"
+    if end.orientation is not None:
+        text += f", {end.orientation}"
+    if end.rings is not None:
+        text += f"; {end.rings} ring boundaries"
+    if end.mean_ring_mm is not None:
+        text += f", {end.mean_ring_mm:.1f} mm a ring"
+    return text + "."
