@@ -21,7 +21,15 @@ if TYPE_CHECKING:
 __all__ = ["scan"]
 
 _FILE = click.Path(path_type=Path)
-_MM = click.FloatRange(min=0, min_open=True, max=50_000)
+
+
+def _millimetres(
+    _context: click.Context, _option: click.Parameter, value: float | None
+) -> float | None:
+    # NaN compares as false with everything, so the test is for what is right.
+    if value is not None and not 0 < value <= 50_000:
+        raise click.BadParameter(f"{value:g} is no length in millimetres above 0.")
+    return value
 
 
 @click.command(no_args_is_help=True)
@@ -38,9 +46,15 @@ _MM = click.FloatRange(min=0, min_open=True, max=50_000)
 )
 @click.option("--part", help="Part the blanks are meant for; it sets the limit.")
 @click.option("--species", help="Wood, such as ash.")
-@click.option("--width-mm", type=_MM, help="Width of face A.")
-@click.option("--height-mm", type=_MM, help="Width of face B.")
-@click.option("--length-mm", type=_MM, help="Length of the blank.")
+@click.option(
+    "--width-mm", type=float, metavar="MM", callback=_millimetres, help="Width of face A."
+)
+@click.option(
+    "--height-mm", type=float, metavar="MM", callback=_millimetres, help="Width of face B."
+)
+@click.option(
+    "--length-mm", type=float, metavar="MM", callback=_millimetres, help="Length of the blank."
+)
 @click.option("--json", "json_file", type=_FILE, help="Write the results to this JSON file.")
 @click.option("--pictures", type=_FILE, help="Write pictures of what was found to this folder.")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes; by default one a core.")

@@ -134,7 +134,7 @@ def jpeg_bytes(picture: NDArray[np.uint8]) -> bytes:
 
 
 def _caption(width: int, sort: SortWord, title: str, text: str) -> Image.Image:
-    size = min(max(width / 62.0, 13.0), 24.0)
+    size = min(max(width / 52.0, 13.0), 24.0)
     big, small = _font(round(size * 1.25)), _font(round(size))
     per_line = max(int((width - 5 * size) / (0.5 * size)), 20)
     lines = textwrap.wrap(text, per_line)

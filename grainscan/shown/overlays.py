@@ -52,11 +52,11 @@ def face_picture(pixels: Picture, face: FaceScan, result: BlankResult) -> Pictur
 def end_picture(pixels: Picture, end: EndScan, result: BlankResult) -> Picture:
     """The photograph of the end with ring boundaries, ring direction and a caption.
 
-    Arguments and return as for `face_picture`; at most 900 pixels wide.
+    Arguments and return as for `face_picture`; at most 1000 pixels wide.
     """
     side = math.dist(end.outline_px[0], end.outline_px[1])
     margin = (0.35 * side, 0.35 * side)
-    canvas = Canvas(pixels, _box(pixels, end.outline_px, margin=margin), wide=900)
+    canvas = Canvas(pixels, _box(pixels, end.outline_px, margin=margin), wide=1000)
     for line in end.boundary_lines_px:
         if len(line) >= 2:
             canvas.line(line, BLUE, PALE, width=2.2)
@@ -137,8 +137,8 @@ def _mark_ring_direction(canvas: Canvas, end: EndScan, direction_deg: float) -> 
     reach = 0.62 * float(np.linalg.norm(edge))
     tip = np.array([math.cos(along), math.sin(along)]) * reach
     ends = [tuple((centre - tip).tolist()), tuple((centre + tip).tolist())]
-    canvas.dashed(ends, PALE, DARK, width=3.0)
-    canvas.label(f"rings {direction_deg:.0f}°", (float(centre[0]), float(centre[1])))
+    canvas.dashed(ends, PALE, DARK, width=4.5)
+    canvas.label(f"rings {direction_deg:.0f}°", tuple((centre + 0.7 * tip).tolist()))
 
 
 def _name_edges(canvas: Canvas, end: EndScan) -> None:
