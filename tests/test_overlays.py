@@ -14,7 +14,7 @@ from grainscan.judge.sorting import judge
 from grainscan.results import FibreDirection, Limit, Station
 from grainscan.shown.drawing import jpeg_bytes
 from grainscan.shown.fibre_lines import fibre_lines_px, on_face_px
-from grainscan.shown.overlays import end_picture, face_picture
+from grainscan.shown.overlays import backdrop_of, draw_picture
 from grainscan.shown.steep import slopes_along, steep_stretches
 from grainscan.shown.table import result_table
 from tests.hand_made import STATIONS, end, face, measurement, slope, unit
@@ -130,7 +130,7 @@ def test_a_face_picture_shows_the_lines_and_leaves_the_photograph_alone(size):
     photo.setflags(write=False)
     made = face(angle_deg=2.0, size=size)
     result = judge(measurement(slope(1.4, 1.1, 1.8), face_a=made), LIMIT)
-    picture = face_picture(photo, made, result)
+    picture = drawn(photo, made, result)
     assert picture.dtype == np.uint8
     assert picture.shape[1] <= 1600
     blue = (picture[:, :, 2] > 130) & (picture[:, :, 0] < 60)
@@ -138,6 +138,10 @@ def test_a_face_picture_shows_the_lines_and_leaves_the_photograph_alone(size):
     assert (photo == 128).all()
     with Image.open(io.BytesIO(jpeg_bytes(picture))) as image:
         assert image.size == (picture.shape[1], picture.shape[0])
+
+
+def drawn(photo, scan, result):
+    return draw_picture(backdrop_of(photo, scan), scan, result)
 
 
 def rust(picture):
@@ -148,18 +152,18 @@ def rust(picture):
 def test_steep_stretches_are_marked_in_their_place():
     m = with_steep_middle()
     result = judge(m, LIMIT)
-    columns = np.flatnonzero(rust(face_picture(grey((1000, 300)), m.face_a, result)) > 2)
-    picture_width = face_picture(grey((1000, 300)), m.face_a, result).shape[1]
+    columns = np.flatnonzero(rust(drawn(grey((1000, 300)), m.face_a, result)) > 2)
+    picture_width = drawn(grey((1000, 300)), m.face_a, result).shape[1]
     assert columns.min() > 0.4 * picture_width
     assert columns.max() < 0.7 * picture_width
     plain = judge(m, Limit(10, "test"))
-    assert rust(face_picture(grey((1000, 300)), m.face_a, plain)).sum() == 0
+    assert rust(drawn(grey((1000, 300)), m.face_a, plain)).sum() == 0
 
 
 def test_an_unread_face_says_so_and_is_drawn_without_lines():
     made = face(angle_deg=None)
     result = judge(measurement(None, face_a=made, face_b=None), LIMIT)
-    picture = face_picture(grey((1000, 300)), made, result)
+    picture = drawn(grey((1000, 300)), made, result)
     assert ((picture[:, :, 2] > 130) & (picture[:, :, 0] < 60)).sum() == 0
 
 
@@ -167,14 +171,12 @@ def test_an_unread_face_says_so_and_is_drawn_without_lines():
 def test_an_end_picture(direction):
     made = end(direction_deg=direction)
     result = judge(measurement(slope(1.4, 1.1, 1.8), of_end=made), LIMIT)
-    picture = end_picture(grey((320, 320)), made, result)
+    picture = drawn(grey((320, 320)), made, result)
     assert picture.shape[1] <= 1000
     blue = (picture[:, :, 2] > 130) & (picture[:, :, 0] < 60)
     assert blue.any()
     assert (
-        end_picture(
-            grey((320, 320)), dataclasses.replace(made, ring_direction_deg=None), result
-        ).shape
+        drawn(grey((320, 320)), dataclasses.replace(made, ring_direction_deg=None), result).shape
         == picture.shape
     )
 
@@ -182,7 +184,7 @@ def test_an_end_picture(direction):
 def test_an_outline_at_the_border_of_the_picture():
     made = face(size=(300, 120), margin=0)
     result = judge(measurement(slope(1.4, 1.1, 1.8), face_a=made), LIMIT)
-    assert face_picture(grey((300, 120)), made, result).shape[2] == 3
+    assert drawn(grey((300, 120)), made, result).shape[2] == 3
 
 
 def test_table_says_what_is_not_known():

@@ -10,6 +10,7 @@ import io
 import math
 import textwrap
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -18,7 +19,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from grainscan.results import SortWord
 
-__all__ = ["BLUE", "DARK", "PALE", "RUST", "Canvas", "jpeg_bytes"]
+__all__ = ["BLUE", "DARK", "PALE", "RUST", "Backdrop", "Canvas", "backdrop", "jpeg_bytes"]
 
 Colour = tuple[int, int, int]
 Points = NDArray[np.float64] | Sequence[tuple[float, float]]
@@ -33,23 +34,43 @@ RUST: Colour = (180, 58, 12)
 _FINER = 2
 
 
-class Canvas:
-    """A reduced part of a photograph to draw on; points are given in the photograph's pixels.
+@dataclass(frozen=True, slots=True, eq=False)
+class Backdrop:
+    """A reduced part of a photograph to draw on.
 
-    ``box`` (left, top, right, bottom) is the part shown; it is reduced to at most ``wide``
-    pixels across, never enlarged more than three times.
+    ``pixels``: (M, N, 3) uint8. A point (x, y) of the photograph lies on it at
+    ``(x − origin + 0.5) · scale − 0.5``, pixel centres at integers in both.
     """
 
-    def __init__(
-        self, pixels: NDArray[np.uint8], box: tuple[int, int, int, int], *, wide: int = 1600
-    ) -> None:
-        left, top, right, bottom = box
-        part = Image.fromarray(np.ascontiguousarray(pixels[top:bottom, left:right]))
-        scale = min(wide / part.width, 3.0)
-        size = (max(round(part.width * scale), 1), max(round(part.height * scale), 1))
-        self._picture = part.resize(size, Image.Resampling.LANCZOS, reducing_gap=3.0)
-        self._scale = (size[0] / part.width, size[1] / part.height)
-        self._origin = (left, top)
+    pixels: NDArray[np.uint8]
+    origin: tuple[int, int]
+    scale: tuple[float, float]
+
+
+def backdrop(pixels: NDArray[np.uint8], box: tuple[int, int, int, int], *, wide: int) -> Backdrop:
+    """The part ``box`` (left, top, right, bottom) of a photograph, brought to ``wide`` pixels.
+
+    A small part is enlarged three times at most.
+    """
+    left, top, right, bottom = box
+    part = Image.fromarray(np.ascontiguousarray(pixels[top:bottom, left:right]))
+    scale = min(wide / part.width, 3.0)
+    size = (max(round(part.width * scale), 1), max(round(part.height * scale), 1))
+    reduced = part.resize(size, Image.Resampling.LANCZOS, reducing_gap=3.0)
+    return Backdrop(
+        pixels=np.array(reduced, dtype=np.uint8),
+        origin=(left, top),
+        scale=(size[0] / part.width, size[1] / part.height),
+    )
+
+
+class Canvas:
+    """A drawing over a backdrop; points are given in the photograph's pixels."""
+
+    def __init__(self, behind: Backdrop) -> None:
+        self._picture = Image.fromarray(behind.pixels)
+        self._scale, self._origin = behind.scale, behind.origin
+        size = self._picture.size
         self._layer = Image.new("RGBA", (size[0] * _FINER, size[1] * _FINER), (0, 0, 0, 0))
         self._draw = ImageDraw.Draw(self._layer)
         self.unit = max(size[0] / 1000.0, 0.8)

@@ -12,51 +12,57 @@ from numpy.typing import NDArray
 from grainscan.photo.folder import BlankPhotos
 from grainscan.photo.reading import read_photo
 from grainscan.results import BlankResult, EndScan, FaceScan, PointPx
-from grainscan.shown.drawing import BLUE, DARK, PALE, RUST, Canvas, jpeg_bytes
+from grainscan.shown.drawing import BLUE, DARK, PALE, RUST, Backdrop, Canvas, backdrop, jpeg_bytes
 from grainscan.shown.fibre_lines import fibre_lines_px, on_face_px
 from grainscan.shown.files import write_whole
 from grainscan.shown.steep import SteepStretch, steep_stretches
 from grainscan.wording import angle_words, one_in_words
 
-__all__ = ["end_picture", "face_picture", "write_pictures"]
+__all__ = ["backdrop_of", "draw_picture", "write_pictures"]
 
 Picture = NDArray[np.uint8]
 
 
-def face_picture(pixels: Picture, face: FaceScan, result: BlankResult) -> Picture:
-    """The photograph of a face with what was found on it.
+def backdrop_of(pixels: Picture, scan: FaceScan | EndScan) -> Backdrop:
+    """The part of a photograph round a face or an end, reduced for drawing.
 
-    Parameters
-    ----------
-    pixels
-        The photograph that ``face`` was measured on, (M, N, 3) uint8, upright.
-
-    Returns
-    -------
-    (K, L, 3) uint8
-        The part of the photograph round the face, at most 1600 pixels wide, with the outline,
-        fibre lines, stretches beyond the limit and a caption strip with the answer.
+    ``pixels``: the photograph that was measured, (M, N, 3) uint8, upright. A face's backdrop
+    is at most 1600 pixels wide, an end's 1000. Drawing again, for another limit, needs no
+    more of the photograph than this.
     """
-    height = math.dist(face.outline_px[0], face.outline_px[3])
-    outline = (*face.top_edge_px, *reversed(face.bottom_edge_px)) or face.outline_px
-    canvas = Canvas(pixels, _box(pixels, outline, margin=(0.5 * height, 0.9 * height)))
+    if isinstance(scan, EndScan):
+        side = math.dist(scan.outline_px[0], scan.outline_px[1])
+        box = _box(pixels, scan.outline_px, margin=(0.35 * side, 0.35 * side))
+        return backdrop(pixels, box, wide=1000)
+    height = math.dist(scan.outline_px[0], scan.outline_px[3])
+    box = _box(pixels, _outline(scan), margin=(0.5 * height, 0.9 * height))
+    return backdrop(pixels, box, wide=1600)
+
+
+def draw_picture(behind: Backdrop, scan: FaceScan | EndScan, result: BlankResult) -> Picture:
+    """What was found on a face or an end, drawn on its backdrop, with the answer below.
+
+    On a face: outline, fibre lines, stretches beyond the limit. On an end: outline, ring
+    boundaries, ring direction. Returns (M, N, 3) uint8.
+    """
+    if isinstance(scan, EndScan):
+        return _end_picture(behind, scan, result)
+    return _face_picture(behind, scan, result)
+
+
+def _face_picture(behind: Backdrop, face: FaceScan, result: BlankResult) -> Picture:
+    canvas = Canvas(behind)
     for line in fibre_lines_px(face):
         canvas.line(line, BLUE, PALE, width=1.5)
-    canvas.line(outline, PALE, DARK, width=1.6, closed=True)
+    canvas.line(_outline(face), PALE, DARK, width=1.6, closed=True)
     for stretch in steep_stretches(result.measurement, result.limit, face):
         _mark_steep(canvas, face, stretch)
     letter = "A" if face is result.measurement.face_a else "B"
     return canvas.finished(result.sort, _title(result, f"face {letter}"), _face_text(face, result))
 
 
-def end_picture(pixels: Picture, end: EndScan, result: BlankResult) -> Picture:
-    """The photograph of the end with ring boundaries, ring direction and a caption.
-
-    Arguments and return as for `face_picture`; at most 1000 pixels wide.
-    """
-    side = math.dist(end.outline_px[0], end.outline_px[1])
-    margin = (0.35 * side, 0.35 * side)
-    canvas = Canvas(pixels, _box(pixels, end.outline_px, margin=margin), wide=1000)
+def _end_picture(behind: Backdrop, end: EndScan, result: BlankResult) -> Picture:
+    canvas = Canvas(behind)
     for line in end.boundary_lines_px:
         if len(line) >= 2:
             canvas.line(line, BLUE, PALE, width=2.2)
@@ -85,15 +91,15 @@ def write_pictures(
     for path, scan, part in parts:
         if path is None or scan is None:
             continue
-        pixels = read_photo(path).pixels
-        if isinstance(scan, EndScan):
-            picture = end_picture(pixels, scan, result)
-        else:
-            picture = face_picture(pixels, scan, result)
+        picture = draw_picture(backdrop_of(read_photo(path).pixels, scan), scan, result)
         target = folder / f"{start}-{part}.jpg"
         write_whole(target, jpeg_bytes(picture))
         written.append(target)
     return tuple(written)
+
+
+def _outline(face: FaceScan) -> tuple[PointPx, ...]:
+    return (*face.top_edge_px, *reversed(face.bottom_edge_px)) or face.outline_px
 
 
 def _box(
