@@ -11,6 +11,7 @@ integers, in the picture after its EXIF orientation is applied.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -26,6 +27,8 @@ __all__ = [
     "Limit",
     "PhotoQuality",
     "PointPx",
+    "RingBoundary",
+    "RingSeries",
     "SlopeInSpace",
     "SortWord",
     "Station",
@@ -127,6 +130,63 @@ class FaceScan:
 
 
 @dataclass(frozen=True, slots=True)
+class RingBoundary:
+    """One traced ring boundary on the end.
+
+    ``at``: where it crosses the line through the section's centre at right angles to the rings,
+    in section widths from the centre, growing towards the bark (towards ``bark_direction_deg``
+    of the series). ``confidence``: chance, 0 to 1, that it is a ring boundary at that place.
+    ``along_a``, ``along_b``: its crossings with the centre lines, as in :class:`EndScan`.
+    ``line_px``: the traced curve on the photograph. ``by_hand``: added by a person.
+    """
+
+    at: float
+    confidence: float
+    along_a: tuple[float, ...] = ()
+    along_b: tuple[float, ...] = ()
+    line_px: tuple[PointPx, ...] = ()
+    by_hand: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RingSeries:
+    """The rings of an end in order, oldest first (from the pith side to the bark side).
+
+    ``boundaries``: those that cross the line through the centre; a ring lies between two of
+    them. ``anatomy``: "ring-porous", "diffuse-porous" or "softwood", with its confidence.
+    ``bark_direction_deg``: towards the bark at the centre, counter-clockwise from the right, in
+    (−180, 180]; ``bark_confidence``: chance that the bark is on that side and not on the other
+    (then the series runs from young to old). ``curvature`` of the rings at the centre, in
+    1 / section widths, and its 90 % interval; negative values of the interval mean a pith on
+    the other side. ``pith_distance_low``/``_high``: 90 % interval of the distance from the
+    centre to the pith, in section widths; None where nothing bounds it. ``rings_low``,
+    ``rings_high``: 90 % interval of the count. ``latewood_shares``: per ring, None where it
+    cannot be told. ``notes``: doubts, each saying why.
+    """
+
+    boundaries: tuple[RingBoundary, ...]
+    anatomy: str
+    anatomy_confidence: float
+    bark_direction_deg: float
+    bark_confidence: float
+    curvature: float
+    curvature_low: float
+    curvature_high: float
+    pith_distance_low: float | None
+    pith_distance_high: float | None
+    rings_low: int
+    rings_high: int
+    latewood_shares: tuple[float | None, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def widths(self) -> tuple[float, ...]:
+        """Ring widths in section widths, oldest first."""
+        at = [boundary.at for boundary in self.boundaries]
+        return tuple(b - a for a, b in itertools.pairwise(at))
+
+
+@dataclass(frozen=True, slots=True)
 class EndScan:
     """What the photograph of the marked end shows.
 
@@ -158,6 +218,7 @@ class EndScan:
     photo_quality: PhotoQuality
     boundary_lines_px: tuple[tuple[PointPx, ...], ...] = ()
     notes: tuple[str, ...] = ()
+    ring_series: RingSeries | None = None
 
     def to_dict(self) -> dict[str, Any]:
         return {

@@ -1,0 +1,325 @@
+"""Ring boundaries on the straightened end: where they are and how sure each is.
+
+Every anatomy says what a boundary looks like on the way to the bark: in a softwood dark
+latewood ends sharply at light earlywood; in a ring-porous wood even latewood ends at a row of
+pores; in a diffuse-porous wood there is a thin line. From that first guess the rings' own usual
+profile is learnt and sought again. The chain of boundaries is the one that gathers most
+evidence with ring widths that change no more than ring widths do (dynamic programming).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.measure.rings_anatomy import Anatomy, Profiles
+
+__all__ = ["BoundaryRows", "bark_side", "find_boundaries", "latewood_shares", "ring_rows"]
+
+Array = npt.NDArray[np.float64]
+
+WIDTH_SPREAD = 0.45
+"""Standard deviation of the log of a ring's width against the usual width on one section."""
+
+COST = 0.35
+"""Evidence, in units of a typical boundary's, that a boundary must bring to be worth adding."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoundaryRows:
+    """Boundaries as (fractional) rows of the straightened end, from pith to bark side.
+
+    ``rows`` (N,), ``confidence`` (N,) 0 to 1; ``usual_rows``: usual ring width in rows;
+    ``strength``: how far the chain's evidence stands above chance (typical z of a boundary).
+    """
+
+    rows: Array
+    confidence: Array
+    usual_rows: float
+    strength: float
+
+
+def ring_rows(found: Profiles) -> float:
+    """Usual ring width in rows: first clear peak of the profile's likeness to itself."""
+    from scipy.ndimage import gaussian_filter1d
+
+    well = found.support > 0.25 * found.support.max()
+    tone = gaussian_filter1d(found.tone, 1.0)
+    level = np.where(well, tone - tone[well].mean(), 0.0)
+    size = len(level)
+    spectrum = np.abs(np.fft.rfft(level, 4 * size)) ** 2
+    cover = np.abs(np.fft.rfft(well.astype(float), 4 * size)) ** 2
+    likeness = np.fft.irfft(spectrum)[:size] / np.maximum(np.fft.irfft(cover)[:size], 1.0)
+    likeness /= likeness[0] + 1e-12
+    reach = min(size - 1, int(0.6 * well.sum()))
+    start = int(np.argmax(likeness < 0.1)) if (likeness < 0.1).any() else 3
+    lags = np.arange(max(start, 5), max(reach, start + 6))
+    smooth = gaussian_filter1d(likeness, 2.0)[lags]
+    peaks = np.flatnonzero((smooth[1:-1] > smooth[:-2]) & (smooth[1:-1] >= smooth[2:])) + 1
+    if peaks.size == 0:
+        return float(reach / 3)
+    # The first peak nearly as high as the best: later ones are multiples of it.
+    best = smooth[peaks].max()
+    good = peaks[smooth[peaks] > 0.6 * best] if best > 0 else peaks
+    return float(lags[good[0]])
+
+
+def find_boundaries(found: Profiles, anatomy: Anatomy, outwards: int, usual: float) -> BoundaryRows:
+    """Boundaries for a given anatomy and direction to the bark.
+
+    ``outwards``: +1 when rows grow towards the bark, −1 when they grow towards the pith.
+    ``usual``: first guess of the ring width in rows.
+    """
+    evidence = _first_evidence(found.tone, found.pores, anatomy, outwards)
+    evidence[~found.used] = 0.0
+    rows, usual = _chain(evidence, found.used, usual)
+    for _ in range(2):
+        if len(rows) < 3:
+            break
+        learnt = _learnt_evidence(found, rows, usual, anatomy, outwards)
+        rows, usual = _chain(learnt, found.used, usual)
+        evidence = learnt
+    rows = _on_edge(found, rows, usual, anatomy, outwards)
+    confidence, strength = _confidence(found, rows, usual, anatomy, outwards)
+    return BoundaryRows(rows, confidence, usual, strength)
+
+
+def _first_evidence(tone: Array, pores: Array, anatomy: Anatomy, outwards: int) -> Array:
+    """What the anatomy says a boundary looks like, along the last axis."""
+    from scipy.ndimage import gaussian_filter1d
+
+    if anatomy == "softwood":
+        return np.asarray(outwards * gaussian_filter1d(tone, 2.0, order=1, axis=-1))
+    if anatomy == "ring-porous":
+        darker = -outwards * gaussian_filter1d(tone, 2.5, order=1, axis=-1)
+        dotted = outwards * gaussian_filter1d(np.sqrt(pores), 2.5, order=1, axis=-1)
+        return np.asarray(darker + dotted)
+    line = gaussian_filter1d(tone, 2.0, order=2, axis=-1)
+    return np.asarray(line * _line_sign(tone))
+
+
+def _line_sign(tone: Array) -> float:
+    """+1 when thin lines are darker than the wood between them, −1 when lighter."""
+    level = tone - tone.mean()
+    return -1.0 if float((level**3).mean()) > 0 else 1.0
+
+
+def _learnt_evidence(
+    found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwards: int
+) -> Array:
+    """Likeness to the rings' own usual profile round a boundary, added to the first evidence."""
+    half = max(4, round(0.45 * usual))
+    first = _first_evidence(found.tone, found.pores, anatomy, outwards)
+    places = np.rint(rows).astype(int)
+    inside = places[(places >= half) & (places < len(found.tone) - half)]
+    inside = inside[found.used[np.clip(inside - half, 0, None)] & found.used[inside + half]]
+    if len(inside) < 3:
+        return first
+    result = np.zeros_like(first)
+    for channel in (found.tone, np.sqrt(found.pores)):
+        cuts = np.array([channel[p - half : p + half + 1] for p in inside])
+        cuts = cuts - cuts.mean(axis=1, keepdims=True)
+        usual_cut = np.median(cuts, axis=0)
+        usual_cut -= usual_cut.mean()
+        noise = float(np.mean((cuts - usual_cut) ** 2)) + 1e-9
+        energy = float((usual_cut**2).sum())
+        padded = np.pad(channel, half, mode="edge")
+        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+        level = windows - windows.mean(axis=1, keepdims=True)
+        # Gain of "the usual boundary is here" over "nothing here", in noise units.
+        result += (level @ usual_cut - 0.5 * energy) / noise / (2 * half + 1)
+    result = np.maximum(result, 0.0)
+    typical = float(np.median(result[inside])) + 1e-9
+    typical_first = float(np.median(first[inside])) + 1e-9
+    return np.asarray(0.5 * result / typical + 0.5 * np.maximum(first, 0) / typical_first)
+
+
+def _chain(evidence: Array, used: npt.NDArray[np.bool_], usual: float) -> tuple[Array, float]:
+    """The best chain of boundaries (rows) and the usual width it implies."""
+    from scipy.ndimage import maximum_filter1d
+
+    best: tuple[float, Array, float] = (-np.inf, np.array([]), usual)
+    peak = maximum_filter1d(evidence, 5)
+    rows = np.flatnonzero((evidence >= peak) & (evidence > 0) & used)
+    if rows.size == 0:
+        return np.array([]), usual
+    extent = float(used.sum())
+    for factor in (0.5, 0.7, 0.85, 1.0, 1.2, 1.45, 2.0):
+        width = usual * factor
+        if width < 5 or width > 0.8 * extent:
+            continue
+        score, chain = _best_chain(evidence, rows, width, extent)
+        if score > best[0]:
+            best = (score, chain, width)
+    chain = best[1]
+    gaps = np.diff(chain)
+    implied = float(np.exp(np.mean(np.log(gaps)))) if len(gaps) >= 2 else best[2]
+    return chain.astype(np.float64), implied
+
+
+def _best_chain(
+    evidence: Array, rows: npt.NDArray[np.intp], width: float, extent: float
+) -> tuple[float, Array]:
+    """Dynamic programming over candidate rows for one usual width; score per section."""
+    value = evidence[rows]
+    # A typical boundary's evidence: as many strongest peaks as rings of this width fit.
+    number = max(2, round(extent / width))
+    strongest = np.sort(value)[::-1][:number]
+    typical = float(np.median(strongest)) + 1e-12
+    gain = np.minimum(value / typical, 1.5) - COST
+    total = gain.copy()
+    before = np.full(len(rows), -1)
+    for i in range(len(rows)):
+        gaps = rows[i] - rows[:i]
+        near = (gaps > 0.25 * width) & (gaps < 3.5 * width)
+        if not near.any():
+            continue
+        index = np.flatnonzero(near)
+        fit = total[index] - 0.12 * (np.log(gaps[index] / width) / WIDTH_SPREAD) ** 2
+        k = int(np.argmax(fit))
+        if fit[k] > 0:
+            total[i] = gain[i] + fit[k]
+            before[i] = index[k]
+    end = int(np.argmax(total))
+    chain = []
+    at = end
+    while at >= 0:
+        chain.append(rows[at])
+        at = int(before[at])
+    # A chain is worth its evidence against that of all the peaks it leaves unexplained.
+    return float(total[end]) * typical, np.array(chain[::-1], np.float64)
+
+
+def _on_edge(found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwards: int) -> Array:
+    """Move each boundary to the nearby maximum of the anatomy's own edge, sub-row."""
+    edge = _first_evidence(found.tone, found.pores, anatomy, outwards)
+    reach = max(2, round(0.12 * usual))
+    moved = []
+    for row in rows:
+        low = max(int(row) - reach, 1)
+        high = min(int(row) + reach + 1, len(edge) - 1)
+        peak = low + int(np.argmax(edge[low:high]))
+        a, b, c = edge[peak - 1], edge[peak], edge[min(peak + 1, len(edge) - 1)]
+        bend = a - 2 * b + c
+        moved.append(peak + (float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0))
+    return np.array(moved, np.float64)
+
+
+def _confidence(
+    found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwards: int
+) -> tuple[Array, float]:
+    """Chance that each boundary is one: sectors that show it against sectors that would anyway."""
+    if len(rows) == 0:
+        return np.array([]), 0.0
+    edge = np.array(
+        [
+            _first_evidence(tone, pores, anatomy, outwards)
+            for tone, pores in zip(found.sector_tone, found.sector_pores, strict=True)
+        ]
+    )
+    if anatomy == "diffuse-porous":
+        edge *= (
+            _line_sign(found.tone) * np.array([_line_sign(t) for t in found.sector_tone])[:, None]
+        )
+    held = found.sector_support >= np.maximum(0.4 * found.sector_support.max(axis=1), 3)[:, None]
+    reach = max(2, round(0.1 * usual))
+    peak = _local_max(edge, reach)
+    places = np.clip(np.rint(rows).astype(int), 0, edge.shape[1] - 1)
+    at = peak[:, places]
+    seen = held[:, places]
+    typical = np.array(
+        [np.median(at[c][seen[c]]) if seen[c].any() else np.inf for c in range(len(at))]
+    )
+    typical = np.maximum(typical, 1e-9)
+    hit = at > 0.5 * typical[:, None]
+    away = np.min(np.abs(np.arange(edge.shape[1])[:, None] - rows[None, :]), axis=1) > 1.5 * reach
+    elsewhere = held & away[None, :]
+    chance = _rate((peak > 0.5 * typical[:, None])[elsewhere])
+    usually = _rate(hit[seen])
+    each = hit * np.log(usually / chance) + ~hit * np.log((1 - usually) / (1 - chance))
+    # Neighbouring sectors share rough patches and waves: half of them count as independent.
+    log_ratio = 0.5 * (each * seen).sum(axis=0)
+    strength = float(np.median(log_ratio))
+    # Before looking, a row is a boundary with chance "one per usual width", windows of 2 reach.
+    prior = np.log(2 * reach / usual)
+    gaps = _gap_penalty(rows, usual)
+    logit = log_ratio + prior - gaps
+    return np.clip(1 / (1 + np.exp(-logit)), 0.01, 0.99), strength
+
+
+def _gap_penalty(rows: Array, usual: float) -> Array:
+    if len(rows) < 3:
+        return np.zeros(len(rows))
+    odd = np.abs(np.log(np.diff(rows) / usual)) / WIDTH_SPREAD
+    excess = np.maximum(odd - 1.5, 0.0)
+    left = np.concatenate([[0.0], excess])
+    right = np.concatenate([excess, [0.0]])
+    return np.asarray(np.maximum(left, right))
+
+
+def _rate(hits: npt.NDArray[np.bool_]) -> float:
+    """Share of hits, with one of each added so that it never is 0 or 1."""
+    return float((hits.sum() + 1.0) / (hits.size + 2.0))
+
+
+def _local_max(values: Array, reach: int) -> Array:
+    from scipy.ndimage import maximum_filter1d
+
+    return np.asarray(maximum_filter1d(values, 2 * reach + 1, axis=-1))
+
+
+def bark_side(
+    found: Profiles, anatomy: Anatomy, curvature: float, curvature_error: float
+) -> tuple[int, float]:
+    """Direction to the bark along the rows (+1 or −1) and how sure that is (0.5 to 1).
+
+    The rings' hollow side faces the pith: evidence in so far as the curvature stands clear of
+    its error. In a softwood the sharp side of the dark band faces the bark.
+    """
+    from scipy.ndimage import gaussian_filter1d
+    from scipy.special import log_ndtr
+
+    z = curvature / max(curvature_error, 1e-6)
+    log_odds = float(np.clip(log_ndtr(z) - log_ndtr(-z), -6.0, 6.0))
+    if anatomy == "softwood":
+        well = found.support > 0.25 * found.support.max()
+        change = gaussian_filter1d(found.tone, 1.5, order=1)[well]
+        rise = float((np.clip(change, 0, None) ** 3).sum())
+        fall = float((np.clip(-change, 0, None) ** 3).sum())
+        log_odds += 8.0 * (rise - fall) / (rise + fall + 1e-12)
+    sure = 1.0 / (1.0 + float(np.exp(-abs(log_odds))))
+    return (1 if log_odds >= 0 else -1), sure
+
+
+def latewood_shares(
+    found: Profiles, boundaries: BoundaryRows, anatomy: Anatomy, outwards: int
+) -> tuple[float | None, ...]:
+    """Latewood's share of the ring that ends (on the bark side) at each boundary.
+
+    Softwood: from where the tone falls below the middle between the ring's light and dark to
+    its outer boundary. Ring-porous: from where the pores have fallen to half their crest.
+    Diffuse-porous woods have no latewood to tell: None.
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    rows = boundaries.rows
+    shares: list[float | None] = [None] * len(rows)
+    if anatomy == "diffuse-porous":
+        return tuple(shares)
+    channel = found.tone if anatomy == "softwood" else -np.sqrt(found.pores)
+    smooth = gaussian_filter1d(channel, 1.5)
+    for i in range(len(rows)):
+        inner = i - outwards
+        if not 0 <= inner < len(rows):
+            continue
+        low, high = sorted((round(rows[inner]), round(rows[i])))
+        ring = smooth[low : high + 1][:: outwards if outwards > 0 else -1]
+        if len(ring) < 5:
+            continue
+        middle = 0.5 * (np.quantile(ring, 0.05) + np.quantile(ring, 0.95))
+        below = ring < middle
+        share = float(below.mean())
+        shares[i] = share if anatomy == "softwood" else 1.0 - share
+    return tuple(shares)

@@ -1,0 +1,372 @@
+"""Which way the rings run and how much they curve.
+
+Two steps. Block spectra say, for each block of the section, how much power runs in each
+direction beyond what its own texture has in all directions; a family of arcs predicts one
+direction per block, and the families that gather most are candidates. Each candidate is then
+refined by stacking: the texture is averaged along the family's arcs and the variance of that
+profile is maximised (a Radon transform along arcs; the semblance of M. T. Taner and F. Koehler,
+Geophysics 34, 1969).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.measure.rings_geometry import ArcFamily
+
+__all__ = [
+    "FamilySpread",
+    "RingFamily",
+    "choose_rings",
+    "family_spread",
+    "find_families",
+    "stack_profile",
+]
+
+FloatArray = npt.NDArray[np.float32]
+Array = npt.NDArray[np.float64]
+
+SPECTRUM_PX = 288
+"""Longest side of the picture whose blocks are transformed."""
+
+STACK_PX = 192
+"""Longest side of the picture that is stacked along arcs."""
+
+ANGLE_STEP_DEG = 2.0
+CURVATURES = np.concatenate([[0.0], np.geomspace(0.06, 2.0, 14)])
+"""Candidate curvatures, 1 / section widths: pith from half a width away to straight rings."""
+
+CAP = 12.0
+"""Whitened power above this is cut: one strong line in one block must not decide."""
+
+
+@dataclass(frozen=True, slots=True)
+class RingFamily:
+    """A candidate family of arcs and how strongly the texture follows it.
+
+    ``share``: part of the texture's variance that the stacked profile holds, 0 to 1.
+    ``gain``: that share against what stacking pure noise would hold (1 = nothing there).
+    ``reach``: how alike profiles far apart along the arcs are, against neighbours (rings go on
+    right across the section, 1; rays end, towards 0).
+    """
+
+    arcs: ArcFamily
+    share: float
+    gain: float
+    reach: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Stack:
+    """Pixels of the reduced texture, ready for stacking."""
+
+    x: Array
+    y: Array
+    value: Array
+    step: float
+
+
+def find_families(
+    texture: FloatArray, usable: npt.NDArray[np.bool_], aspect: float, *, at_most: int = 3
+) -> list[RingFamily]:
+    """Candidate families of arcs, strongest first; directions at least 20° apart.
+
+    ``texture`` (M, N) float32 and ``usable`` (M, N) from
+    :func:`grainscan.measure.rings_view.ring_texture`; ``aspect`` height over width.
+    """
+    score, angles = _block_score(texture, usable, aspect)
+    stack = _stack(texture, usable, aspect, STACK_PX)
+    families = []
+    for arcs in _candidates(score, angles, at_most):
+        refined = _refine(stack, arcs)
+        families.append(_describe(stack, refined))
+    families.sort(key=lambda family: -family.share)
+    kept: list[RingFamily] = []
+    for family in families:
+        if all(_apart_deg(family.arcs, other.arcs) > 12.0 for other in kept):
+            kept.append(family)
+    return kept
+
+
+def _apart_deg(one: ArcFamily, two: ArcFamily) -> float:
+    turn = np.degrees(one.bark_rad - two.bark_rad)
+    return float(abs((turn + 90.0) % 180.0 - 90.0))
+
+
+def _block_score(
+    texture: FloatArray, usable: npt.NDArray[np.bool_], aspect: float
+) -> tuple[Array, Array]:
+    """Score of every (direction, curvature): (A, K), and the directions in radians (A,)."""
+    import cv2
+
+    factor = max(texture.shape) / SPECTRUM_PX
+    size = (round(texture.shape[1] / factor), round(texture.shape[0] / factor))
+    small = cv2.resize(texture, size, interpolation=cv2.INTER_AREA) if factor > 1 else texture
+    weight = cv2.resize(usable.astype(np.float32), small.shape[1::-1], interpolation=cv2.INTER_AREA)
+    block = min(96, *small.shape)
+    rows = _starts(small.shape[0], block)
+    columns = _starts(small.shape[1], block)
+    energy, centres = [], []
+    for row in rows:
+        for column in columns:
+            part = np.s_[row : row + block, column : column + block]
+            energy.append(_direction_power(small[part] * weight[part]))
+            centres.append(
+                (
+                    (column + block / 2) / small.shape[1] - 0.5,
+                    aspect * (0.5 - (row + block / 2) / small.shape[0]),
+                )
+            )
+    table = np.array(energy)
+    place = np.array(centres)
+    angles = np.radians(np.arange(0.0, 360.0, ANGLE_STEP_DEG))
+    score = np.zeros((len(angles), len(CURVATURES)))
+    for j, curvature in enumerate(CURVATURES):
+        for i, angle in enumerate(angles):
+            local = ArcFamily(angle, curvature).bark_at(place[:, 0], place[:, 1])
+            index = np.degrees(local) / ANGLE_STEP_DEG
+            score[i, j] = _wrapped(table, index).mean()
+    return score, angles
+
+
+def _wrapped(table: Array, index: Array) -> Array:
+    """Linear look-up per row in a table whose last axis is periodic."""
+    count = table.shape[1]
+    low = np.floor(index).astype(int)
+    part = index - low
+    rows = np.arange(len(table))
+    return np.asarray(table[rows, low % count] * (1 - part) + table[rows, (low + 1) % count] * part)
+
+
+def _starts(length: int, block: int) -> list[int]:
+    count = max(1, round((length - block) / (block / 2)) + 1)
+    return [round(v) for v in np.linspace(0, length - block, count)]
+
+
+def _direction_power(block: FloatArray) -> Array:
+    """Power by direction of the brightness change, per 2° over 180°, whitened by frequency.
+
+    1 on average; a family of lines whose normals point at an angle raises it there.
+    """
+    import cv2
+
+    side = block.shape[0]
+    window = np.outer(np.hanning(side), np.hanning(side)).astype(np.float32)
+    padded = 2 * cv2.getOptimalDFTSize(side)
+    spectrum = np.fft.fftshift(np.abs(np.fft.fft2(block * window, (padded, padded))) ** 2)
+    radius = np.arange(3.0, 0.36 * side) * padded / side
+    angle = np.radians(np.arange(0.0, 180.0, ANGLE_STEP_DEG))
+    # Image rows count downwards: a normal at angle θ (y up) lies at (cos θ, −sin θ).
+    x = padded / 2 + radius[:, None] * np.cos(angle)
+    y = padded / 2 - radius[:, None] * np.sin(angle)
+    polar = cv2.remap(
+        spectrum.astype(np.float32),
+        x.astype(np.float32),
+        y.astype(np.float32),
+        cv2.INTER_LINEAR,
+    )
+    whitened = polar / (polar.mean(axis=1, keepdims=True) + 1e-12)
+    return np.asarray(np.minimum(whitened, CAP).mean(axis=0), np.float64)
+
+
+def _candidates(score: Array, angles: Array, at_most: int) -> list[ArcFamily]:
+    """The best (direction, curvature) of each well separated direction (mod 180°)."""
+    best_curvature = score.argmax(axis=1)
+    best = score.max(axis=1)
+    chosen: list[ArcFamily] = []
+    for i in np.argsort(best)[::-1]:
+        family = ArcFamily(float(angles[i]), float(CURVATURES[best_curvature[i]]))
+        if all(_apart_deg(family, other) > 20.0 for other in chosen):
+            chosen.append(family)
+        if len(chosen) == at_most:
+            break
+    return chosen
+
+
+def _stack(
+    texture: FloatArray, usable: npt.NDArray[np.bool_], aspect: float, longest: int
+) -> _Stack:
+    import cv2
+
+    factor = max(texture.shape) / longest
+    size = (round(texture.shape[1] / factor), round(texture.shape[0] / factor))
+    small = cv2.resize(texture, size, interpolation=cv2.INTER_AREA)
+    weight = cv2.resize(usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    rows, columns = np.nonzero(weight > 0.9)
+    x = (columns + 0.5) / size[0] - 0.5
+    y = aspect * (0.5 - (rows + 0.5) / size[1])
+    value = small[rows, columns].astype(np.float64)
+    return _Stack(x, y, value - value.mean(), 1.0 / size[0])
+
+
+def stack_profile(stack: _Stack, arcs: ArcFamily) -> tuple[Array, Array]:
+    """Sum of the texture and number of pixels per step of the ring coordinate."""
+    s = arcs.ring_coordinate(stack.x, stack.y)
+    index = np.floor(s / stack.step).astype(np.intp)
+    index -= index.min()
+    count = np.bincount(index)
+    return np.bincount(index, stack.value), count
+
+
+def _share(stack: _Stack, arcs: ArcFamily) -> float:
+    total, count = stack_profile(stack, arcs)
+    return float((total**2 / np.maximum(count, 1)).sum() / (stack.value**2).sum())
+
+
+def _refine(stack: _Stack, start: ArcFamily) -> ArcFamily:
+    """Climb to the family whose stack holds most variance, from coarse to fine steps.
+
+    Curvature may cross zero: then bark and pith change sides.
+    """
+    angle, curvature = start.bark_rad, start.curvature
+    turn, bend = np.radians(2.0), 0.12
+    best = _share(stack, start)
+    while turn > np.radians(0.08):
+        moved = False
+        for da, dk in ((turn, 0), (-turn, 0), (0, bend), (0, -bend)):
+            trial = _signed(angle + da, curvature + dk)
+            value = _share(stack, trial)
+            if value > best:
+                best, moved = value, True
+                angle, curvature = angle + da, curvature + dk
+                break
+        if not moved:
+            turn, bend = turn / 2, bend / 2
+    return _signed(angle, curvature)
+
+
+def _signed(angle: float, curvature: float) -> ArcFamily:
+    """A family from a curvature that may be negative (the pith on the other side)."""
+    if curvature < 0:
+        return ArcFamily(angle + np.pi, -curvature)
+    return ArcFamily(angle, curvature)
+
+
+def _describe(stack: _Stack, arcs: ArcFamily) -> RingFamily:
+    share = _share(stack, arcs)
+    count = stack_profile(stack, arcs)[1]
+    noise = np.count_nonzero(count) / len(stack.value)
+    family = RingFamily(arcs, share, share / max(noise, 1e-9), 0.0)
+    return replace(family, reach=_reach(stack, arcs))
+
+
+def _reach(stack: _Stack, arcs: ArcFamily, strips: int = 6) -> float:
+    """Likeness of profiles far apart along the arcs over that of neighbours."""
+    t = arcs.along(stack.x, stack.y)
+    s = arcs.ring_coordinate(stack.x, stack.y)
+    edges = np.quantile(t, np.linspace(0, 1, strips + 1))
+    strip = np.clip(np.searchsorted(edges, t, side="right") - 1, 0, strips - 1)
+    index = np.floor(s / stack.step).astype(np.intp)
+    index -= index.min()
+    width = index.max() + 1
+    total = np.bincount(strip * width + index, stack.value, strips * width)
+    count = np.bincount(strip * width + index, minlength=strips * width)
+    mean = (total / np.maximum(count, 1)).reshape(strips, width)
+    used = (count >= 4).reshape(strips, width)
+
+    def alike(apart: int) -> float:
+        both = used[apart:] & used[:-apart]
+        weight = max(int(both.sum()), 1)
+        return float((mean[apart:] * mean[:-apart] * both).sum() / weight)
+
+    near = alike(1)
+    far = np.mean([alike(2), alike(3)])
+    return float(np.clip(far / near, 0.0, 1.5)) if near > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class FamilySpread:
+    """Standard errors of a family's direction (radians) and curvature (1 / section widths)."""
+
+    direction_rad: float
+    curvature: float
+
+
+def family_spread(
+    texture: FloatArray, usable: npt.NDArray[np.bool_], aspect: float, arcs: ArcFamily
+) -> FamilySpread:
+    """How far direction and curvature may be off, from how much parts of the section disagree.
+
+    The section is cut into blocks; each pulls the estimate by its own gradient of the stacked
+    variance. Their scatter through the inverse Hessian is the block bootstrap in closed form
+    (the sandwich estimator of P. J. Huber, Proc. 5th Berkeley Symposium, 1967).
+    """
+    stack = _stack(texture, usable, aspect, STACK_PX)
+    turn, bend = 1.5 * stack.step, 6.0 * stack.step
+    hessian = _hessian(stack, arcs, turn, bend)
+    pull = _block_gradients(stack, arcs, turn, bend)
+    scatter = np.cov(pull.T) * len(pull)
+    try:
+        inverse = np.linalg.inv(hessian)
+    except np.linalg.LinAlgError:
+        return FamilySpread(np.pi / 2, 2.0)
+    covariance = inverse @ scatter @ inverse
+    direction, curvature = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    return FamilySpread(float(min(direction, np.pi / 2)), float(min(curvature, 2.0)))
+
+
+def _moved(arcs: ArcFamily, turn: float, bend: float) -> ArcFamily:
+    return _signed(arcs.bark_rad + turn, arcs.curvature + bend)
+
+
+def _hessian(stack: _Stack, arcs: ArcFamily, turn: float, bend: float) -> Array:
+    """Second derivatives of the stacked sum of squares, by differences."""
+    scale = float((stack.value**2).sum())
+
+    def value(i: int, j: int) -> float:
+        return _share(stack, _moved(arcs, i * turn, j * bend)) * scale
+
+    middle = value(0, 0)
+    aa = (value(1, 0) - 2 * middle + value(-1, 0)) / turn**2
+    bb = (value(0, 1) - 2 * middle + value(0, -1)) / bend**2
+    ab = (value(1, 1) - value(1, -1) - value(-1, 1) + value(-1, -1)) / (4 * turn * bend)
+    return np.array([[aa, ab], [ab, bb]])
+
+
+def _block_gradients(stack: _Stack, arcs: ArcFamily, turn: float, bend: float) -> Array:
+    """Each block's gradient of the stacked sum of squares, (blocks, 2)."""
+    from scipy.ndimage import gaussian_filter1d
+
+    s = arcs.ring_coordinate(stack.x, stack.y)
+    index = np.floor(s / stack.step).astype(np.intp)
+    low = index.min()
+    total = np.bincount(index - low, stack.value)
+    count = np.bincount(index - low)
+    mean = gaussian_filter1d(total / np.maximum(count, 1), 1.0)
+    centres = (np.arange(len(mean)) + low + 0.5) * stack.step
+
+    def lagged(moved: ArcFamily, sign: float) -> Array:
+        where = moved.ring_coordinate(stack.x, stack.y) * sign
+        return np.interp(where, centres, mean)
+
+    parts = 5
+    column = np.minimum(((stack.x + 0.5) * parts).astype(int), parts - 1)
+    tall = max(stack.y.max() - stack.y.min(), 1e-6)
+    row = np.minimum(((stack.y - stack.y.min()) / tall * parts).astype(int), parts - 1)
+    block = row * parts + column
+    gradients = []
+    for da, dk, step in ((turn, 0.0, turn), (0.0, bend, bend)):
+        forward, back = _moved(arcs, da, dk), _moved(arcs, -da, -dk)
+        change = lagged(forward, _same_side(arcs, forward)) - lagged(back, _same_side(arcs, back))
+        # The sum of squares is quadratic in the texture: twice the linear response.
+        pull = 2.0 * stack.value * change / (2.0 * step)
+        gradients.append(np.bincount(block, pull, parts * parts))
+    return np.array(gradients).T
+
+
+def _same_side(one: ArcFamily, two: ArcFamily) -> float:
+    """−1 when the second family's bark points the other way."""
+    return 1.0 if np.cos(one.bark_rad - two.bark_rad) > 0 else -1.0
+
+
+def choose_rings(families: list[RingFamily]) -> RingFamily | str:
+    """The family that is the rings, or the reason why none can be told."""
+    if not families or families[0].gain < 3.0:
+        return (
+            "no rings show on this end: plane or sand it, wet it, and photograph it closer in "
+            "even light"
+        )
+    return max(families, key=lambda family: family.share * min(family.reach, 1.0))

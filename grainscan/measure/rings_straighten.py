@@ -1,0 +1,182 @@
+"""The section laid out along its rings: rows follow the rings, columns the rays.
+
+A family of arcs brings the rings nearly straight; what is left, their own slow waviness, is
+followed from block to block along the arcs by matching each block's profile with its
+neighbours', and taken out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.measure.rings_geometry import ArcFamily
+from grainscan.measure.rings_view import EndView
+
+__all__ = ["Straightened", "straighten"]
+
+FloatArray = npt.NDArray[np.float32]
+Array = npt.NDArray[np.float64]
+
+BLOCKS = 15
+"""Blocks along the arcs; waves shorter than about a seventh of the section are not followed."""
+
+STEP_SHIFT_PX = 5
+"""Largest change of the shift between neighbouring blocks, in rows."""
+
+MATCH_SHARE = 0.045
+"""Profiles are matched over a Gaussian window of this share of the section."""
+
+
+@dataclass(frozen=True, slots=True)
+class Straightened:
+    """Texture along the rings.
+
+    ``flat`` (S, T) float32: rows are the ring coordinate (towards the bark), columns the length
+    along the arcs; ``weight`` (S, T): 1 inside the section, 0 outside. ``s``, ``t``: coordinates
+    of rows and columns in section widths. ``shift`` (S, T) float32: the ring coordinate of a
+    flat pixel is ``s + shift`` on its arc family. ``arcs``: that family.
+    """
+
+    arcs: ArcFamily
+    flat: FloatArray
+    weight: FloatArray
+    s: Array
+    t: Array
+    shift: FloatArray
+
+    @property
+    def row_width(self) -> float:
+        """Height of one row in section widths."""
+        return float(self.s[1] - self.s[0])
+
+    def path(self, s: float) -> tuple[Array, Array]:
+        """Section points (x, y) along the ring that lies at ``s`` after flattening."""
+        rows = (s - self.s[0]) / self.row_width
+        low = int(np.clip(np.floor(rows), 0, len(self.s) - 2))
+        part = float(np.clip(rows - low, 0.0, 1.0))
+        shift = self.shift[low] * (1 - part) + self.shift[low + 1] * part
+        return self.arcs.point(s + shift, self.t)
+
+
+def straighten(
+    texture: FloatArray, usable: npt.NDArray[np.bool_], view: EndView, arcs: ArcFamily
+) -> Straightened:
+    """Lay the texture out along the arcs and take out the rings' waviness.
+
+    ``texture`` (M, N) float32 and ``usable`` (M, N) bool from
+    :func:`grainscan.measure.rings_view.ring_texture`.
+    """
+    s, t = _axes(view, arcs)
+    straight, weight = _sample(texture, usable, view, arcs, s[:, None], t[None, :])
+    lag = _lags(straight, weight)
+    shift = (lag * (s[1] - s[0])).astype(np.float32)
+    flat, weight = _sample(texture, usable, view, arcs, s[:, None] + shift, t[None, :])
+    return Straightened(arcs, flat, weight, s, t, shift)
+
+
+def _axes(view: EndView, arcs: ArcFamily) -> tuple[Array, Array]:
+    half = view.aspect / 2
+    edge = np.linspace(-0.5, 0.5, 41)
+    x = np.concatenate([edge, edge, np.full(41, -0.5), np.full(41, 0.5)])
+    y = np.concatenate([np.full(41, -half), np.full(41, half), edge * 2 * half, edge * 2 * half])
+    s, t = arcs.ring_coordinate(x, y), arcs.along(x, y)
+    step = 1.0 / view.px_per_width
+    return np.arange(s.min(), s.max(), step), np.arange(t.min(), t.max(), 2 * step)
+
+
+def _sample(
+    texture: FloatArray,
+    usable: npt.NDArray[np.bool_],
+    view: EndView,
+    arcs: ArcFamily,
+    s: npt.NDArray[np.floating],
+    t: npt.NDArray[np.floating],
+) -> tuple[FloatArray, FloatArray]:
+    import cv2
+
+    x, y = arcs.point(s, t)
+    u = ((x + 0.5) * texture.shape[1] - 0.5).astype(np.float32)
+    v = ((0.5 - y / view.aspect) * texture.shape[0] - 0.5).astype(np.float32)
+    flat = cv2.remap(texture, u, v, cv2.INTER_LINEAR)
+    weight = cv2.remap(usable.astype(np.float32), u, v, cv2.INTER_LINEAR)
+    return np.asarray(flat, np.float32), (weight > 0.99).astype(np.float32)
+
+
+def _lags(straight: FloatArray, weight: FloatArray) -> FloatArray:
+    """Rows by which each pixel's ring lies further out than its row, (S, T) float32."""
+    import cv2
+
+    rows, columns = straight.shape
+    edges = np.linspace(0, columns, BLOCKS + 1).astype(int)
+    profile = np.zeros((BLOCKS, rows), np.float32)
+    support = np.zeros((BLOCKS, rows), np.float32)
+    for c in range(BLOCKS):
+        part = np.s_[:, edges[c] : edges[c + 1]]
+        support[c] = weight[part].mean(axis=1)
+        profile[c] = (straight[part] * weight[part]).mean(axis=1) / np.maximum(support[c], 1e-3)
+    profile = cv2.GaussianBlur(profile, (0, 0), sigmaX=1.5, sigmaY=0.01)
+    support = np.where(support > 0.3, support, 0.0).astype(np.float32)
+    middle = int(np.argmax(support.sum(axis=1) * np.hanning(BLOCKS + 2)[1:-1]))
+    lag = np.zeros((BLOCKS, rows), np.float32)
+    for way in (1, -1):
+        _follow(profile, support, lag, middle, way)
+    lag = cv2.GaussianBlur(lag, (0, 0), sigmaX=0.02 * rows, sigmaY=0.7)
+    lag -= lag[middle]
+    full = cv2.resize(lag.T, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(full, np.float32)
+
+
+def _follow(
+    profile: FloatArray, support: FloatArray, lag: FloatArray, middle: int, way: int
+) -> None:
+    """Fill ``lag`` block by block from the middle outwards."""
+    rows = np.arange(profile.shape[1], dtype=np.float32)
+    memory = profile[middle] * support[middle]
+    memory_weight = support[middle].copy()
+    block = middle + way
+    while 0 <= block < len(profile):
+        start = lag[block - way]
+        reference = memory / np.maximum(memory_weight, 1e-3)
+        change = _best_change(profile[block], support[block], reference, memory_weight, rows, start)
+        lag[block] = start + change
+        moved = np.interp(rows + lag[block], rows, profile[block])
+        held = np.interp(rows + lag[block], rows, support[block])
+        # The memory fades over about three blocks: profiles change slowly along a ring.
+        memory = 0.7 * memory + moved * held
+        memory_weight = 0.7 * memory_weight + held
+        block += way
+
+
+def _best_change(
+    profile: FloatArray,
+    support: FloatArray,
+    reference: FloatArray,
+    reference_weight: FloatArray,
+    rows: FloatArray,
+    start: FloatArray,
+) -> FloatArray:
+    """Change of shift per row that makes the block's profile most like the reference."""
+    import cv2
+
+    changes = np.arange(-STEP_SHIFT_PX, STEP_SHIFT_PX + 1)
+    sigma = MATCH_SHARE * len(rows)
+    gain = np.empty((len(changes), len(rows)), np.float32)
+    for i, change in enumerate(changes):
+        place = rows + start + change
+        moved = np.interp(place, rows, profile).astype(np.float32)
+        weight = np.interp(place, rows, support) * np.minimum(reference_weight, 1.0)
+        fit = (moved * reference * weight).astype(np.float32)
+        gain[i] = cv2.GaussianBlur(fit[None, :], (0, 0), sigmaX=sigma)[0]
+    # Staying with the neighbour's shift is the likelier the smaller the change: waves are slow.
+    usual = float(np.mean(np.maximum(gain.max(axis=0), 0.0))) + 1e-6
+    gain -= (0.3 * usual / STEP_SHIFT_PX**2) * changes[:, None].astype(np.float32) ** 2
+    best = np.clip(gain.argmax(axis=0), 1, len(changes) - 2)
+    index = np.arange(len(rows))
+    a, b, c = gain[best - 1, index], gain[best, index], gain[best + 1, index]
+    bend = np.minimum(a - 2 * b + c, -1e-9)
+    fine = np.clip(0.5 * (a - c) / bend, -0.5, 0.5)
+    result = (changes[best] + fine).astype(np.float32)
+    return np.asarray(cv2.GaussianBlur(result[None, :], (0, 0), sigmaX=sigma / 2)[0])
