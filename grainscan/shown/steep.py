@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from grainscan.results import BlankMeasurement, FaceScan, Limit
+from grainscan.results import BlankMeasurement, FaceScan, Limit, Station
 
-__all__ = ["SteepStretch", "slopes_along", "steep_stretches"]
+__all__ = ["SlopeBand", "SteepStretch", "slope_bands", "slopes_along", "steep_stretches"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,3 +57,56 @@ def steep_stretches(
             stretches.append(SteepStretch(start, stop, *steepest))
             run = []
     return tuple(stretches)
+
+
+@dataclass(frozen=True, slots=True)
+class SlopeBand:
+    """Slope at one place (share of the length) with its 90 % interval, in degrees."""
+
+    at: float
+    angle_deg: float
+    low_deg: float
+    high_deg: float
+
+
+def slope_bands(measurement: BlankMeasurement) -> tuple[SlopeBand, ...]:
+    """The slope along the length with intervals: in space from both faces, else of the one.
+
+    Stations that were not read on each face are left out.
+    """
+    faces = [f for f in (measurement.face_a, measurement.face_b) if f is not None]
+    read = [f for f in faces if any(s.angle_deg is not None for s in f.stations)]
+    if len(read) == 1:
+        return tuple(band for s in read[0].stations if (band := _of_one(s)) is not None)
+    if len(read) == 2:
+        pairs = zip(read[0].stations, read[1].stations, strict=True)
+        return tuple(band for a, b in pairs if (band := _of_both(a, b)) is not None)
+    return ()
+
+
+def _of_one(station: Station) -> SlopeBand | None:
+    angle, low, high = station.angle_deg, station.low_deg, station.high_deg
+    if angle is None or low is None or high is None:
+        return None
+    least = 0.0 if low <= 0.0 <= high else min(abs(low), abs(high))
+    return SlopeBand(station.at, abs(angle), least, max(abs(low), abs(high)))
+
+
+def _of_both(a: Station, b: Station) -> SlopeBand | None:
+    one, other = _of_one(a), _of_one(b)
+    if one is None or other is None or a.angle_deg is None or b.angle_deg is None:
+        return None
+    from grainscan.measure.blank import NORMAL_90, slope_interval_deg
+
+    low, high = slope_interval_deg(
+        a.angle_deg, _sigma(a, NORMAL_90), b.angle_deg, _sigma(b, NORMAL_90)
+    )
+    tangents = (math.tan(math.radians(s)) for s in (a.angle_deg, b.angle_deg))
+    angle = math.degrees(math.atan(math.hypot(*tangents)))
+    return SlopeBand(a.at, angle, min(low, angle), max(high, angle))
+
+
+def _sigma(station: Station, half_width: float) -> float:
+    if station.low_deg is None or station.high_deg is None:
+        raise ValueError("a station that was not read has no interval")
+    return (station.high_deg - station.low_deg) / (2.0 * half_width)
