@@ -103,7 +103,6 @@ def _sample(blanks: dict[str, BlankPhotos]) -> Chosen:
     st.query_params["sample"] = name
     blank = blanks[name]
     st.caption(as_text(_about(blank.record)))
-    paths = {"face_a": blank.face_a, "face_b": blank.face_b, "end": blank.end}
     sources: dict[str, PhotoSource | None] = {}
     for role, path in (("face_a", blank.face_a), ("face_b", blank.face_b), ("end", blank.end)):
         sources[role] = None if path is None else PhotoSource(path.read_bytes(), path.name)
