@@ -72,8 +72,10 @@ def place_words(at: float) -> str:
 
 
 def sentence(text: str) -> str:
-    """The text on one line, with a full stop."""
+    """The text on one line, with a capital, unless it starts with a file's name, and a stop."""
     line = " ".join(text.split())
+    if line.partition(" ")[0].isalpha():
+        line = line[:1].upper() + line[1:]
     return line if line.endswith((".", "!", "?")) else f"{line}."
 
 

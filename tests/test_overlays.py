@@ -14,7 +14,7 @@ from grainscan.judge.sorting import judge
 from grainscan.results import FibreDirection, Limit, Station
 from grainscan.shown.drawing import jpeg_bytes
 from grainscan.shown.fibre_lines import fibre_lines_px, on_face_px
-from grainscan.shown.overlays import backdrop_of, draw_picture
+from grainscan.shown.overlays import backdrop_of, captioned, draw_picture, words_for
 from grainscan.shown.steep import slopes_along, steep_stretches
 from grainscan.shown.table import result_table
 from tests.hand_made import STATIONS, end, face, measurement, slope, unit
@@ -136,6 +136,10 @@ def test_a_face_picture_shows_the_lines_and_leaves_the_photograph_alone(size):
     blue = (picture[:, :, 2] > 130) & (picture[:, :, 0] < 60)
     assert blue.sum() > 0.3 * picture.shape[1]
     assert (photo == 128).all()
+    whole = captioned(picture, made, result)
+    assert whole.shape[1] == picture.shape[1]
+    assert whole.shape[0] > picture.shape[0] + 30
+    np.testing.assert_array_equal(whole[: len(picture)], picture)
     with Image.open(io.BytesIO(jpeg_bytes(picture))) as image:
         assert image.size == (picture.shape[1], picture.shape[0])
 
@@ -165,6 +169,29 @@ def test_an_unread_face_says_so_and_is_drawn_without_lines():
     result = judge(measurement(None, face_a=made, face_b=None), LIMIT)
     picture = drawn(grey((1000, 300)), made, result)
     assert ((picture[:, :, 2] > 130) & (picture[:, :, 0] < 60)).sum() == 0
+    assert words_for(made) == "The fibres cannot be read on this face."
+
+
+def test_words_for_each_side():
+    assert words_for(face(angle_deg=-1.2)) == (
+        "On this face the fibres fall 1.2° to the right (90 % interval -1.6° to -0.8°)."
+    )
+    assert "Rings run 12° from face A (90 % interval 10° to 14°), flat" in words_for(end())
+
+
+@pytest.mark.parametrize("words", [("keep", 8), ("set aside", 60), ("check", 41)])
+def test_each_sorting_word_has_its_own_shape(words):
+    sort, one_in = words
+    made = face(size=(1000, 300))
+    result = judge(measurement(slope(1.4, 1.1, 1.8), face_a=made), Limit(one_in, "test"))
+    assert result.sort == sort
+    others = [
+        captioned(grey((1000, 100)), made, dataclasses.replace(result, sort=s))
+        for s in ("keep", "check", "set aside")
+        if s != sort
+    ]
+    mine = captioned(grey((1000, 100)), made, result)
+    assert all((mine[:, :60] != other[:, :60]).any() for other in others)
 
 
 @pytest.mark.parametrize("direction", [-80.0, 0.0, 12.0, 90.0])

@@ -19,7 +19,17 @@ from PIL import Image, ImageDraw, ImageFont
 
 from grainscan.results import SortWord
 
-__all__ = ["BLUE", "DARK", "PALE", "RUST", "Backdrop", "Canvas", "backdrop", "jpeg_bytes"]
+__all__ = [
+    "BLUE",
+    "DARK",
+    "PALE",
+    "RUST",
+    "Backdrop",
+    "Canvas",
+    "backdrop",
+    "jpeg_bytes",
+    "with_caption",
+]
 
 Colour = tuple[int, int, int]
 Points = NDArray[np.float64] | Sequence[tuple[float, float]]
@@ -65,15 +75,18 @@ def backdrop(pixels: NDArray[np.uint8], box: tuple[int, int, int, int], *, wide:
 
 
 class Canvas:
-    """A drawing over a backdrop; points are given in the photograph's pixels."""
+    """A drawing over a backdrop; points are given in the photograph's pixels.
 
-    def __init__(self, behind: Backdrop) -> None:
+    Widths of lines and letters are in units, of which the picture is ``units_across`` wide.
+    """
+
+    def __init__(self, behind: Backdrop, *, units_across: float) -> None:
         self._picture = Image.fromarray(behind.pixels)
         self._scale, self._origin = behind.scale, behind.origin
         size = self._picture.size
         self._layer = Image.new("RGBA", (size[0] * _FINER, size[1] * _FINER), (0, 0, 0, 0))
         self._draw = ImageDraw.Draw(self._layer)
-        self.unit = max(size[0] / 1000.0, 0.8)
+        self.unit = max(size[0] / units_across, 0.8)
 
     @property
     def size(self) -> tuple[int, int]:
@@ -99,7 +112,7 @@ class Canvas:
         closed: bool = False,
         is_drawn: bool = False,
     ) -> None:
-        """A line with its casing; ``width`` in thousandths of the drawing's width."""
+        """A line with its casing; ``width`` in units."""
         placed = list(points) if is_drawn else self.drawn(points)
         fine = [((x + 0.5) * _FINER, (y + 0.5) * _FINER) for x, y in placed]
         if closed:
@@ -127,7 +140,7 @@ class Canvas:
 
     def label(self, text: str, centre: tuple[float, float], colour: Colour = DARK) -> None:
         """Words on a plate, kept inside the picture; ``centre`` in drawn pixels."""
-        font = _font(round(15 * self.unit * _FINER))
+        font = _font(round(17 * self.unit * _FINER))
         pad = 5 * self.unit * _FINER
         box = font.getbbox(text)
         width, height = box[2] - box[0] + 2 * pad, box[3] - box[1] + 2 * pad
@@ -136,15 +149,19 @@ class Canvas:
         self._draw.rounded_rectangle((x, y, x + width, y + height), 3 * self.unit, (*colour, 255))
         self._draw.text((x + pad - box[0], y + pad - box[1]), text, (*PALE, 255), font)
 
-    def finished(self, sort: SortWord, title: str, text: str) -> NDArray[np.uint8]:
-        """The picture with its caption strip, (M, N, 3) uint8."""
+    def finished(self) -> NDArray[np.uint8]:
+        """The picture as drawn, (M, N, 3) uint8."""
         picture = self._picture.convert("RGBA")
         picture.alpha_composite(self._layer.resize(self._picture.size, Image.Resampling.BOX))
-        strip = _caption(picture.width, sort, title, text)
-        whole = Image.new("RGB", (picture.width, picture.height + strip.height))
-        whole.paste(picture.convert("RGB"), (0, 0))
-        whole.paste(strip, (0, picture.height))
-        return np.array(whole, dtype=np.uint8)
+        return np.array(picture.convert("RGB"), dtype=np.uint8)
+
+
+def with_caption(
+    picture: NDArray[np.uint8], sort: SortWord, title: str, text: str
+) -> NDArray[np.uint8]:
+    """The picture with a strip below it: the word's shape, a title, and text."""
+    strip = np.array(_caption(picture.shape[1], sort, title, text), dtype=np.uint8)
+    return np.concatenate([picture, strip], axis=0)
 
 
 def jpeg_bytes(picture: NDArray[np.uint8]) -> bytes:

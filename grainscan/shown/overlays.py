@@ -12,13 +12,23 @@ from numpy.typing import NDArray
 from grainscan.photo.folder import BlankPhotos
 from grainscan.photo.reading import read_photo
 from grainscan.results import BlankResult, EndScan, FaceScan, PointPx
-from grainscan.shown.drawing import BLUE, DARK, PALE, RUST, Backdrop, Canvas, backdrop, jpeg_bytes
+from grainscan.shown.drawing import (
+    BLUE,
+    DARK,
+    PALE,
+    RUST,
+    Backdrop,
+    Canvas,
+    backdrop,
+    jpeg_bytes,
+    with_caption,
+)
 from grainscan.shown.fibre_lines import fibre_lines_px, on_face_px
 from grainscan.shown.files import write_whole
 from grainscan.shown.steep import SteepStretch, steep_stretches
 from grainscan.wording import angle_words, one_in_words
 
-__all__ = ["backdrop_of", "draw_picture", "write_pictures"]
+__all__ = ["backdrop_of", "captioned", "draw_picture", "words_for", "write_pictures"]
 
 Picture = NDArray[np.uint8]
 
@@ -40,37 +50,48 @@ def backdrop_of(pixels: Picture, scan: FaceScan | EndScan) -> Backdrop:
 
 
 def draw_picture(behind: Backdrop, scan: FaceScan | EndScan, result: BlankResult) -> Picture:
-    """What was found on a face or an end, drawn on its backdrop, with the answer below.
+    """What was found on a face or an end, drawn on its backdrop.
 
     On a face: outline, fibre lines, stretches beyond the limit. On an end: outline, ring
     boundaries, ring direction. Returns (M, N, 3) uint8.
     """
     if isinstance(scan, EndScan):
-        return _end_picture(behind, scan, result)
+        return _end_picture(behind, scan)
     return _face_picture(behind, scan, result)
 
 
+def captioned(picture: Picture, scan: FaceScan | EndScan, result: BlankResult) -> Picture:
+    """A drawn picture with the answer in words below it, for a file that stands alone."""
+    side = "end" if isinstance(scan, EndScan) else f"face {_letter(scan, result)}"
+    title = f"{result.sort}: {result.measurement.record.blank}, {side}"
+    return with_caption(picture, result.sort, title, f"{result.because[0]} {words_for(scan)}")
+
+
+def words_for(scan: FaceScan | EndScan) -> str:
+    """One sentence of what a face or an end shows."""
+    return _end_words(scan) if isinstance(scan, EndScan) else _face_words(scan)
+
+
 def _face_picture(behind: Backdrop, face: FaceScan, result: BlankResult) -> Picture:
-    canvas = Canvas(behind)
+    canvas = Canvas(behind, units_across=900)
     for line in fibre_lines_px(face):
-        canvas.line(line, BLUE, PALE, width=1.5)
+        canvas.line(line, BLUE, PALE, width=1.7)
     canvas.line(_outline(face), PALE, DARK, width=1.6, closed=True)
     for stretch in steep_stretches(result.measurement, result.limit, face):
         _mark_steep(canvas, face, stretch)
-    letter = "A" if face is result.measurement.face_a else "B"
-    return canvas.finished(result.sort, _title(result, f"face {letter}"), _face_text(face, result))
+    return canvas.finished()
 
 
-def _end_picture(behind: Backdrop, end: EndScan, result: BlankResult) -> Picture:
-    canvas = Canvas(behind)
+def _end_picture(behind: Backdrop, end: EndScan) -> Picture:
+    canvas = Canvas(behind, units_across=550)
     for line in end.boundary_lines_px:
         if len(line) >= 2:
-            canvas.line(line, BLUE, PALE, width=2.2)
-    canvas.line(end.outline_px, PALE, DARK, width=2.4, closed=True)
+            canvas.line(line, BLUE, PALE, width=1.4)
+    canvas.line(end.outline_px, PALE, DARK, width=1.6, closed=True)
     if end.ring_direction_deg is not None:
         _mark_ring_direction(canvas, end, end.ring_direction_deg)
     _name_edges(canvas, end)
-    return canvas.finished(result.sort, _title(result, "end"), _end_text(end))
+    return canvas.finished()
 
 
 def write_pictures(
@@ -91,7 +112,8 @@ def write_pictures(
     for path, scan, part in parts:
         if path is None or scan is None:
             continue
-        picture = draw_picture(backdrop_of(read_photo(path).pixels, scan), scan, result)
+        behind = backdrop_of(read_photo(path).pixels, scan)
+        picture = captioned(draw_picture(behind, scan, result), scan, result)
         target = folder / f"{start}-{part}.jpg"
         write_whole(target, jpeg_bytes(picture))
         written.append(target)
@@ -143,7 +165,7 @@ def _mark_ring_direction(canvas: Canvas, end: EndScan, direction_deg: float) -> 
     reach = 0.62 * float(np.linalg.norm(edge))
     tip = np.array([math.cos(along), math.sin(along)]) * reach
     ends = [tuple((centre - tip).tolist()), tuple((centre + tip).tolist())]
-    canvas.dashed(ends, PALE, DARK, width=4.5)
+    canvas.dashed(ends, PALE, DARK, width=2.6)
     canvas.label(f"rings {direction_deg:.0f}°", tuple((centre + 0.7 * tip).tolist()))
 
 
@@ -155,18 +177,17 @@ def _name_edges(canvas: Canvas, end: EndScan) -> None:
     canvas.label("face B", (float(left[0]) - 1.8 * gap, float(left[1])))
 
 
-def _title(result: BlankResult, side: str) -> str:
-    return f"{result.sort}: {result.measurement.record.blank}, {side}"
+def _letter(face: FaceScan, result: BlankResult) -> str:
+    return "A" if face is result.measurement.face_a else "B"
 
 
-def _face_text(face: FaceScan, result: BlankResult) -> str:
-    here = "The fibres cannot be read on this face."
-    if face.angle_deg is not None:
-        here = f"On this face the fibres {_climb(face.angle_deg)}"
-        if face.low_deg is not None and face.high_deg is not None:
-            here += f" (90 % interval {face.low_deg:.1f}° to {face.high_deg:.1f}°)"
-        here += "."
-    return f"{result.because[0]} {here}" if result.because else here
+def _face_words(face: FaceScan) -> str:
+    if face.angle_deg is None:
+        return "The fibres cannot be read on this face."
+    words = f"On this face the fibres {_climb(face.angle_deg)}"
+    if face.low_deg is not None and face.high_deg is not None:
+        words += f" (90 % interval {face.low_deg:.1f}° to {face.high_deg:.1f}°)"
+    return words + "."
 
 
 def _climb(angle_deg: float) -> str:
@@ -176,7 +197,7 @@ def _climb(angle_deg: float) -> str:
     return f"{way} {angle_words(abs(angle_deg))} to the right"
 
 
-def _end_text(end: EndScan) -> str:
+def _end_words(end: EndScan) -> str:
     if end.ring_direction_deg is None:
         return "The ring direction cannot be read on this end."
     text = f"Rings run {end.ring_direction_deg:.0f}° from face A"

@@ -10,7 +10,7 @@ from grainscan.errors import GrainscanError
 from grainscan.judge.sorting import judge
 from grainscan.shown.page_answer import show_answer, show_cautions, show_facts, show_strength
 from grainscan.shown.page_chart import show_slope_along
-from grainscan.shown.page_files import show_downloads, show_pictures
+from grainscan.shown.page_files import show_downloads, show_end, show_faces
 from grainscan.shown.page_input import choose_limit, choose_photographs
 from grainscan.shown.page_measured import measured
 from grainscan.shown.page_text import STYLE, as_text
@@ -45,12 +45,13 @@ def show(samples: Path) -> None:
         return
     result = judge(measurement, limit)
     show_answer(result)
-    pictures = show_pictures(chosen, result)
+    pictures = show_faces(chosen, result)
     show_slope_along(result)
-    strength, facts = st.columns(2)
-    with strength:
+    left, right = st.columns(2)
+    with left:
         show_strength(result)
-    with facts:
         show_facts(result)
+    with right:
+        pictures |= show_end(chosen, result)
     show_downloads(result, pictures)
     show_cautions()

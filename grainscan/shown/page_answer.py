@@ -7,7 +7,7 @@ from html import escape
 import streamlit as st
 
 from grainscan.results import BlankResult
-from grainscan.shown.page_text import CAUTIONS, as_text, sort_mark_svg
+from grainscan.shown.page_text import CAUTIONS, as_text, sort_mark
 from grainscan.wording import angle_words, interval_words, one_in_words, sentence
 
 __all__ = ["show_answer", "show_cautions", "show_facts", "show_strength"]
@@ -25,7 +25,7 @@ def show_answer(result: BlankResult) -> None:
             f"(90 % interval {interval_words(slope)})"
         )
     st.html(
-        f'<div class="answer" role="status">{sort_mark_svg(result.sort)}<div>'
+        f'<div class="answer" role="status">{sort_mark(result.sort)}<div>'
         f'<div class="word">{escape(result.sort)}</div>'
         f'<div class="slope">{escape(figure)}</div>'
         f'<div class="why">{escape(result.because[0])}</div></div></div>'
@@ -52,7 +52,7 @@ def show_strength(result: BlankResult) -> None:
 def show_facts(result: BlankResult) -> None:
     """Rings and what else was measured, with the notes."""
     m = result.measurement
-    st.subheader("Rings and sweep")
+    st.subheader("Also measured")
     lines = []
     if m.end is not None and m.end.ring_direction_deg is not None:
         lines.append(f"Rings run {m.end.ring_direction_deg:.0f}° from face A: {m.end.orientation}.")

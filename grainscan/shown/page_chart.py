@@ -30,7 +30,10 @@ def show_slope_along(result: BlankResult) -> None:
     limit = result.limit.angle_deg
     top = 1.15 * max(limit, *(b.high_deg for b in bands))
     along = alt.X(
-        "at:Q", title="per cent of the length, from the left end", scale=alt.Scale(domain=[0, 100])
+        "at:Q",
+        title="per cent of the length, from the left end",
+        scale=alt.Scale(domain=[0, 100]),
+        axis=alt.Axis(values=list(range(0, 101, 10))),
     )
     base = alt.Chart(_data(rows))
     slope = alt.Y(

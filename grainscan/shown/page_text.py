@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
+import base64
 import re
 
 from grainscan.results import SortWord
 
-__all__ = ["CAUTIONS", "HOW_TO_PHOTOGRAPH", "STYLE", "as_text", "sort_mark_svg"]
+__all__ = ["CAUTIONS", "HOW_TO_PHOTOGRAPH", "STYLE", "as_text", "sort_mark"]
 
 STYLE = """
 <style>
 .stMainBlockContainer { max-width: 68rem; padding-top: 2.5rem; }
 .answer { display: flex; gap: 1.4rem; align-items: center; padding: 1.3rem 1.5rem;
   border: 3px solid #16191c; border-radius: 6px; background: #ffffff; color: #16191c; }
-.answer svg { width: 5.6rem; height: 5.6rem; flex: none; }
+.answer img { width: 5.6rem; height: 5.6rem; flex: none; }
 .answer .word { font-size: 3.4rem; font-weight: 700; line-height: 1; }
 .answer .slope { font-size: 1.6rem; line-height: 1.25; margin-top: 0.5rem; }
 .answer .why { font-size: 1.05rem; line-height: 1.4; margin-top: 0.4rem; }
+[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: #4a4f54; opacity: 1; }
 @media (max-width: 640px) {
   .answer { gap: 0.9rem; padding: 0.9rem; align-items: flex-start; }
-  .answer svg { width: 3.6rem; height: 3.6rem; }
+  .answer img { width: 3.6rem; height: 3.6rem; }
   .answer .word { font-size: 2.6rem; }
   .answer .slope { font-size: 1.3rem; }
 }
@@ -57,9 +59,14 @@ _SHAPES: dict[SortWord, str] = {
 }
 
 
-def sort_mark_svg(sort: SortWord) -> str:
-    """Keep: a disc with a tick. Check: a triangle. Set aside: a square with a cross."""
-    return f'<svg viewBox="0 0 100 100" aria-hidden="true">{_SHAPES[sort]}</svg>'
+def sort_mark(sort: SortWord) -> str:
+    """The word's shape, as an image element: the page's own cleaning of HTML drops bare SVG.
+
+    Keep: a disc with a tick. Check: a triangle. Set aside: a square with a cross.
+    """
+    svg = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 100 100">{_SHAPES[sort]}</svg>'
+    data = base64.b64encode(svg.encode("ascii")).decode("ascii")
+    return f'<img alt="" src="data:image/svg+xml;base64,{data}">'
 
 
 def as_text(text: str) -> str:
