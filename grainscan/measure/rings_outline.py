@@ -11,6 +11,7 @@ given little weight.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,8 +33,18 @@ FRAME_PX = 240
 FRAME_MARGIN = 0.12
 """The rough frame reaches this share beyond the region, so that its edges lie inside."""
 
-UNLIKE = 4.0
-"""A strip differing from the end's own strips by this many of their own spreads is no end."""
+UNLIKE = 1.5
+"""A strip differing from the end by this many times what the end's own strips do is doubted."""
+
+LEAN_SPREAD_DEG = 3.0
+"""Opposite sides of a riven or sawn section, seen about squarely, are parallel to within this."""
+
+BARE = 25.0
+"""Penalty (nats) for a section whose sides all run over bare background; a side face seen in
+perspective is a slanted strip, so a line along its far edge does so in part."""
+
+ASPECT_SPREAD = 0.06
+"""A section's stated height over width holds to within this share (tilt, rough sizes)."""
 
 WORK_SIDE_PX = 1600
 """Longest side of the reduced picture on which the sides are refined."""
@@ -67,8 +78,8 @@ def find_end_outline(pixels: npt.NDArray[np.uint8], *, aspect: float | None = No
     work = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if factor > 1 else pixels
     scale = np.array([pixels.shape[1] / work.shape[1], pixels.shape[0] / work.shape[0]])
     lab = _lab(work)
-    rough = _rough_quad(work)
-    quad = _sides_in_frame(lab, rough)
+    rough, wood = _rough_quad(work)
+    quad = _sides_in_frame(lab, rough, wood, aspect)
     quad, support, rms = _refine(lab, quad)
     _check_shape(quad, work.shape[:2], support, aspect)
     # Pixel centres lie at integers: a reduced pixel's centre is the middle of its block.
@@ -85,8 +96,8 @@ def _lab(picture: npt.NDArray[np.uint8]) -> FloatArray:
     )
 
 
-def _rough_quad(work: npt.NDArray[np.uint8]) -> Points:
-    """Corners of the rotated rectangle round the wood, from a graph cut at low resolution."""
+def _rough_quad(work: npt.NDArray[np.uint8]) -> tuple[Points, FloatArray]:
+    """Rotated rectangle round the wood, from a graph cut at low resolution; and its mask."""
     import cv2
 
     factor = max(work.shape[:2]) / ROUGH_SIDE_PX
@@ -110,7 +121,8 @@ def _rough_quad(work: npt.NDArray[np.uint8]) -> Points:
         cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=cv2.contourArea
     )
     box = np.asarray(cv2.boxPoints(cv2.minAreaRect(contour)), dtype=np.float64)
-    return _ordered((box + 0.5) * factor - 0.5)
+    wood = cv2.resize(region.astype(np.float32), work.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+    return _ordered((box + 0.5) * factor - 0.5), np.asarray(wood, np.float32)
 
 
 def _refuse_two(areas: npt.NDArray[np.float64], main: int, picture_area: int) -> None:
@@ -198,7 +210,9 @@ def _map(transform: npt.NDArray[np.float64], points: Points) -> Points:
     return np.asarray(full[:, :2] / full[:, 2:], dtype=np.float64)
 
 
-def _sides_in_frame(lab: FloatArray, rough: Points) -> Points:
+def _sides_in_frame(
+    lab: FloatArray, rough: Points, wood: FloatArray, aspect: float | None
+) -> Points:
     """Look for the four sides as straight lines in a rough square-on frame."""
     import cv2
 
@@ -212,18 +226,76 @@ def _sides_in_frame(lab: FloatArray, rough: Points) -> Points:
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    lines = {}
     # Each side is found as a top side of the frame turned by quarter turns.
-    for name, turns in (("top", 0), ("right", 1), ("bottom", 2), ("left", 3)):
-        ends = _top_line(np.ascontiguousarray(np.rot90(frame, turns)))
-        lines[name] = _turn_back(ends, turns, FRAME_PX)
-    corners = [
-        _meet(lines["left"], lines["top"]),
-        _meet(lines["top"], lines["right"]),
-        _meet(lines["right"], lines["bottom"]),
-        _meet(lines["bottom"], lines["left"]),
-    ]
-    return _map(to_picture, np.array(corners))
+    sides = [_top_lines(np.ascontiguousarray(np.rot90(frame, turns))) for turns in range(4)]
+    for turns, side in enumerate(sides):
+        for line in side:
+            line.ends = _turn_back(line.ends, turns, FRAME_PX)
+    return _best_quad(sides, to_picture, wood, aspect)
+
+
+@dataclass(slots=True)
+class _Line:
+    """A candidate side: two points (x, y) in the frame and the evidence for it (nats)."""
+
+    ends: Points
+    evidence: float
+
+
+def _best_quad(
+    sides: list[list[_Line]],
+    to_picture: npt.NDArray[np.float64],
+    wood: FloatArray,
+    aspect: float | None,
+) -> Points:
+    """The four lines with most evidence that also make a section: opposite sides parallel."""
+    best: tuple[float, Points | None] = (-np.inf, None)
+    for top, right, bottom, left in itertools.product(*sides):
+        total = top.evidence + right.evidence + bottom.evidence + left.evidence
+        total -= _lean_apart(top.ends, bottom.ends) + _lean_apart(left.ends, right.ends)
+        if total <= best[0]:
+            continue
+        corners = [
+            _meet(left.ends, top.ends),
+            _meet(top.ends, right.ends),
+            _meet(right.ends, bottom.ends),
+            _meet(bottom.ends, left.ends),
+        ]
+        quad = _map(to_picture, np.array(corners))
+        if aspect is not None:
+            length = np.hypot(*(np.roll(quad, -1, axis=0) - quad).T)
+            shape = float((length[1] + length[3]) / (length[0] + length[2]))
+            total -= 0.5 * (np.log(shape / aspect) / ASPECT_SPREAD) ** 2
+        if total > best[0]:
+            total -= BARE * _bare_share(quad, wood)
+        if total > best[0]:
+            best = (total, quad)
+    if best[1] is None:
+        raise BlankNotFoundError(
+            "the end's sides cannot be told apart: photograph the end squarely on a plain ground"
+        )
+    return best[1]
+
+
+def _bare_share(quad: Points, wood: FloatArray) -> float:
+    """Share of a line just inside the quadrilateral's sides that is not wood."""
+    centre = quad.mean(axis=0)
+    inner = centre + 0.97 * (quad - centre)
+    share = np.linspace(0.02, 0.98, 25)[:, None]
+    points = np.concatenate(
+        [inner[i] + share * (inner[(i + 1) % 4] - inner[i]) for i in range(4)]
+    )
+    column = np.clip(np.rint(points[:, 0]).astype(int), 0, wood.shape[1] - 1)
+    row = np.clip(np.rint(points[:, 1]).astype(int), 0, wood.shape[0] - 1)
+    return float(np.mean(wood[row, column] < 0.5))
+
+
+def _lean_apart(one: Points, two: Points) -> float:
+    """Penalty (nats) for opposite sides that are not parallel."""
+    d1, d2 = one[1] - one[0], two[1] - two[0]
+    angle = np.arctan2(d1[0] * d2[1] - d1[1] * d2[0], d1 @ d2)
+    apart = (angle + np.pi / 2) % np.pi - np.pi / 2
+    return float(0.5 * (apart / np.radians(LEAN_SPREAD_DEG)) ** 2)
 
 
 def _turn_back(ends: Points, turns: int, side: int) -> Points:
@@ -245,8 +317,8 @@ def _meet(one: Points, two: Points) -> Points:
     return np.asarray(one[0] + d1 * (gap[0] * d2[1] - gap[1] * d2[0]) / across)
 
 
-def _top_line(frame: FloatArray) -> Points:
-    """The end's top side in the frame: two points (x, y)."""
+def _top_lines(frame: FloatArray) -> list[_Line]:
+    """Candidates for the end's top side in the frame, the best few."""
     side = frame.shape[0]
     columns = np.arange(round(0.16 * side), round(0.84 * side), 3)
     step = _row_steps(frame)
@@ -259,13 +331,21 @@ def _top_line(frame: FloatArray) -> Points:
     score = _line_scores(step[rows, columns[None, None, :]], step)
     best = score.argmax(axis=1)
     per_row = score[np.arange(len(first)), best]
-    peaks = _peaks(per_row, 4)
-    unlike = np.array([_unlike(frame, first[p], offsets[best[p]]) for p in peaks])
-    chosen = peaks[_choose(per_row[peaks], unlike)]
-    middle, lean = first[chosen], offsets[best[chosen]]
-    left = middle + lean * (0 - side / 2) / (side * 0.6)
-    right = middle + lean * (side - 1 - side / 2) / (side * 0.6)
-    return np.array([[0.0, left], [side - 1.0, right]])
+    lines = []
+    for peak in _peaks(per_row, 3):
+        middle, lean = int(first[peak]), int(offsets[best[peak]])
+        outside, inside = _unlike(frame, middle, lean)
+        evidence = 6.0 * float(per_row[peak]) + _doubt(outside) - _doubt(inside)
+        left = middle + lean * (0 - side / 2) / (side * 0.6)
+        right = middle + lean * (side - 1 - side / 2) / (side * 0.6)
+        lines.append(_Line(np.array([[0.0, left], [side - 1.0, right]]), evidence))
+    lines.sort(key=lambda line: -line.evidence)
+    return lines[:5]
+
+
+def _doubt(unlike: float) -> float:
+    """Evidence (nats, bounded) that a strip is not this end, from how unlike it looks."""
+    return float(np.clip(3.0 * np.log(max(unlike, 1e-3) / UNLIKE), -4.0, 4.0))
 
 
 def _row_steps(frame: FloatArray) -> FloatArray:
@@ -290,9 +370,15 @@ def _line_scores(values: FloatArray, step: FloatArray) -> FloatArray:
     typical = np.median(values, axis=2)
     size = np.sqrt((typical**2).sum(axis=2)) + 1e-6
     along = np.einsum("rtsc,rtc->rts", values, typical / size[..., None])
-    held = (along > 0.35 * size[..., None]).mean(axis=2)
-    clear = np.minimum(size / (3.0 * usual), 1.0)
-    return np.asarray(np.clip((held - 0.5) / 0.4, 0.0, 1.0) * clear, np.float32)
+    same_way = (along > 0.35 * size[..., None]).mean(axis=2)
+    # Against a background of many colours the step changes its colour along the side, not its
+    # presence.
+    strength = np.sqrt((values**2).sum(axis=3))
+    middling = np.median(strength, axis=2)
+    present = (strength > np.maximum(0.4 * middling, 1.5 * usual)[..., None]).mean(axis=2)
+    one = np.clip((same_way - 0.5) / 0.4, 0.0, 1.0) * np.minimum(size / (3.0 * usual), 1.0)
+    two = np.clip((present - 0.6) / 0.35, 0.0, 1.0) * np.minimum(middling / (4.0 * usual), 1.0)
+    return np.asarray(np.maximum(one, two), np.float32)
 
 
 def _peaks(values: npt.NDArray[np.floating], apart: int) -> npt.NDArray[np.intp]:
@@ -303,7 +389,7 @@ def _peaks(values: npt.NDArray[np.floating], apart: int) -> npt.NDArray[np.intp]
     return found if found.size else np.array([int(values.argmax())])
 
 
-def _line_strips(frame: FloatArray, middle: float, lean: float, thick: int) -> FloatArray:
+def _line_strips(frame: FloatArray, middle: float, lean: float) -> FloatArray:
     """The frame resampled so that the line is horizontal: (rows, columns, 3), row 0 at the top."""
     import cv2
 
@@ -322,65 +408,80 @@ def _line_strips(frame: FloatArray, middle: float, lean: float, thick: int) -> F
     )
 
 
-def _unlike(frame: FloatArray, middle: int, lean: int) -> float:
-    """How much the strip just above the line differs from strips of the end below it.
+def _unlike(frame: FloatArray, middle: int, lean: int) -> tuple[float, float]:
+    """How much the strips just outside and just inside a line differ from the end further in.
 
-    In units of how much such strips of the end differ among themselves (mean colour and
-    texture): above about 3, the strip is something else than this end.
+    In units of the largest difference among such strips of the end itself (mean colour and
+    texture): well above 1, a strip is something else than this end. Outside, the likest of
+    three strips in a row counts: the end does not begin again further out.
     """
     side = frame.shape[0]
     thick = 8
-    level = _line_strips(frame, middle, lean, thick)[:, round(0.2 * side) : round(0.8 * side)]
-    outside = level[max(middle - thick - 1, 0) : max(middle - 1, 1)]
-    inside = [level[row : row + thick] for row in range(middle + 2, round(0.62 * side), thick // 2)]
-    if len(inside) < 4:
-        return 0.0
-    known = np.array([_look(strip) for strip in inside])
+    level = _line_strips(frame, middle, lean)[:, round(0.2 * side) : round(0.8 * side)]
+    rows = range(middle + thick + 2, round(0.66 * side), thick // 2)
+    known = np.array([_look(level[row : row + thick]) for row in rows])
     centre = np.median(known, axis=0)
-    spread = 1.4826 * np.median(np.abs(known - centre), axis=0) + np.array([1.0, 0.5, 0.5, 0.3])
-    return float(np.max(np.abs(_look(outside) - centre) / spread))
+    floor = np.array([2.0, 1.0, 1.0, 0.15, 0.15])
+    spread = np.quantile(np.abs(known - centre), 0.9, axis=0) + floor
+
+    def apart(row: int) -> float:
+        strip = level[max(row, 0) : max(row + thick, 3)]
+        return float(np.max(np.abs(_look(strip) - centre) / spread))
+
+    first = middle - thick - 1
+    outside = [apart(row) for row in (first, first - thick, first - 2 * thick) if row >= -2]
+    return min(outside, default=apart(first)), apart(middle + 2)
 
 
 def _look(strip: FloatArray) -> npt.NDArray[np.float64]:
-    """Mean L*, a*, b* and the fine texture's strength of a strip."""
-    texture = np.abs(np.diff(strip[..., 0], axis=1)).mean()
-    return np.array([*strip.reshape(-1, 3).mean(axis=0), texture], dtype=np.float64)
+    """Mean L*, a*, b* of a strip, and the log strength of its fine texture both ways."""
+    lightness = strip[..., 0]
+    along = np.abs(np.diff(lightness, axis=1)).mean()
+    across = np.abs(np.diff(lightness, axis=0)).mean()
+    colour = strip.reshape(-1, 3).mean(axis=0)
+    return np.array([*colour, np.log(along + 0.1), np.log(across + 0.1)], dtype=np.float64)
 
 
-def _choose(score: npt.NDArray[np.floating], unlike: npt.NDArray[np.float64]) -> int:
-    """Index of the innermost line beyond which the picture is something else.
-
-    Lines come from outside in. Where no line parts two different looks, the clearest line.
-    """
-    good = np.flatnonzero((score > max(0.45 * score.max(), 0.25)) & (unlike > UNLIKE))
-    return int(good[-1]) if good.size else int(np.argmax(score * np.minimum(unlike, UNLIKE)))
-
-
-def _refine(lab: FloatArray, quad: Points) -> tuple[Points, npt.NDArray[np.float64], float]:
+def _refine(lab: FloatArray, quad: Points) -> tuple[Points, Points, float]:
     """Fit each side through edge profiles; corners, share of clear edge per side, scatter."""
-    support = np.zeros(4)
-    scatter = np.zeros(4)
-    for reach_share in (0.03, 0.015):
-        lines = []
-        for i in range(4):
-            line, support[i], scatter[i] = _fit_side(lab, quad[i], quad[(i + 1) % 4], reach_share)
-            lines.append(line)
-        quad = np.array([_meet(lines[i - 1], lines[i]) for i in range(4)])
+    lines = [_near_line(lab, quad[i], quad[(i + 1) % 4]) for i in range(4)]
+    quad = np.array([_meet(lines[i - 1], lines[i]) for i in range(4)])
+    support, scatter = np.zeros(4), np.zeros(4)
+    for i in range(4):
+        lines[i], support[i], scatter[i] = _fit_side(lab, quad[i], quad[(i + 1) % 4])
+    quad = np.array([_meet(lines[i - 1], lines[i]) for i in range(4)])
     return quad, support, float(np.sqrt(np.mean(scatter**2)))
 
 
-def _fit_side(
-    lab: FloatArray, start: Points, end: Points, reach_share: float
-) -> tuple[Points, float, float]:
-    """Straight line through the strongest steps of many profiles across one side."""
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """Colour changes across a side: (places, offsets, 3), inwards positive."""
+
+    start: Points
+    along: Points
+    inward: Points
+    places: Points
+    offsets: Points
+    change: FloatArray
+
+    def line(self, fit: Points) -> Points:
+        """Two points on the line at offset ``polyval(fit, place)``, at the side's ends."""
+        ends = np.array([0.0, self.places[0] + self.places[-1]])
+        return np.asarray(
+            self.start
+            + ends[:, None] * self.along
+            + np.polyval(fit, ends)[:, None] * self.inward
+        )
+
+
+def _side(lab: FloatArray, start: Points, end: Points, reach: int) -> _Side:
     import cv2
 
     length = float(np.hypot(*(end - start)))
     along = (end - start) / length
     inward = np.array([-along[1], along[0]])
-    reach = max(4, round(reach_share * length))
-    places = np.linspace(0.04, 0.96, 80) * length
-    offsets = np.arange(-reach - 4, reach + 5)
+    places = np.linspace(0.03, 0.97, 90) * length
+    offsets = np.arange(-reach - 2, reach + 3).astype(np.float64)
     points = start + places[:, None, None] * along + offsets[None, :, None] * inward
     profile = cv2.remap(
         lab,
@@ -389,25 +490,53 @@ def _fit_side(
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    profile = cv2.GaussianBlur(profile, (0, 0), sigmaX=1.2, sigmaY=0.8)
-    change = np.sqrt((np.gradient(profile, axis=1) ** 2).sum(axis=2))[:, 4:-4]
-    # The side's own direction of change (wood to background) tells its edge from inner lines.
-    mean_change = np.median(np.gradient(profile, axis=1)[:, 4:-4], axis=0)
-    place = int(np.argmax((mean_change**2).sum(axis=1)))
-    way = mean_change[place] / (np.linalg.norm(mean_change[place]) + 1e-6)
-    signed = (np.gradient(profile, axis=1)[:, 4:-4] * way).sum(axis=2)
+    profile = cv2.GaussianBlur(profile, (0, 0), sigmaX=1.0, sigmaY=0.6)
+    change = np.gradient(profile, axis=1)[:, 2:-2].astype(np.float32)
+    return _Side(start, along, inward, places, offsets[2:-2], change)
+
+
+def _near_line(lab: FloatArray, start: Points, end: Points) -> Points:
+    """The clearest continuous line close to a rough side, at the working resolution."""
+    reach = max(5, round(0.022 * float(np.hypot(*(end - start)))))
+    side = _side(lab, start, end, reach)
+    count = len(side.offsets)
+    middle = np.arange(count)
+    lean = np.arange(-reach, reach + 1)
+    part = np.linspace(-0.5, 0.5, len(side.places))
+    column = middle[:, None, None] + lean[None, :, None] * part[None, None, :]
+    column = np.clip(np.rint(column).astype(int), 0, count - 1)
+    rows = np.arange(len(side.places))[None, None, :]
+    # The largest change within a pixel either way: edges are never straight to the pixel.
+    wide = side.change + np.roll(side.change, 1, axis=1) + np.roll(side.change, -1, axis=1)
+    score = _line_scores(wide[rows, column], wide)
+    # Between equals the one nearest the rough side.
+    score = score * np.exp(-0.5 * ((middle - count // 2) / (0.8 * reach)) ** 2)[:, None]
+    best, tilt = np.unravel_index(int(np.argmax(score)), score.shape)
+    offset, slope = side.offsets[best], lean[tilt] / (side.places[-1] - side.places[0])
+    centre = 0.5 * (side.places[0] + side.places[-1])
+    return side.line(np.array([slope, offset - slope * centre]))
+
+
+def _fit_side(lab: FloatArray, start: Points, end: Points) -> tuple[Points, float, float]:
+    """Straight line through the strongest steps of many profiles across one side."""
+    length = float(np.hypot(*(end - start)))
+    reach = max(3, round(0.008 * length))
+    side = _side(lab, start, end, reach)
+    # The side's own direction of change (background to wood) tells its edge from inner lines.
+    usual = np.median(side.change[:, reach - 1 : reach + 2], axis=(0, 1))
+    way = usual / (np.linalg.norm(usual) + 1e-6)
+    signed = side.change @ way
     peak = signed.argmax(axis=1)
     height = signed[np.arange(len(peak)), peak]
-    noise = np.median(change) + 1e-6
-    seen = height > 3.0 * noise
-    position = offsets[4:-4][peak] + _vertex(signed, peak)
-    fit, weight = _robust_line(places, position, height * seen + 1e-3)
-    residual = position - np.polyval(fit, places)
-    near = np.abs(residual) < max(0.006 * length, 1.5)
+    noise = float(np.median(np.abs(side.change @ way))) + 1e-6
+    seen = height > max(0.3 * float(np.median(height)), 1.5 * noise)
+    position = side.offsets[peak] + _vertex(signed, peak)
+    fit, weight = _robust_line(side.places, position, np.maximum(height, 0) * seen + 1e-3)
+    residual = position - np.polyval(fit, side.places)
+    near = np.abs(residual) < max(0.004 * length, 1.5)
     share = float(np.mean(seen & near))
     rms = float(np.sqrt(np.average(residual**2, weights=weight)))
-    ends = np.array([0.0, length])
-    return start + ends[:, None] * along + np.polyval(fit, ends)[:, None] * inward, share, rms
+    return side.line(fit), share, rms
 
 
 def _vertex(values: FloatArray, peak: npt.NDArray[np.intp]) -> npt.NDArray[np.float64]:
