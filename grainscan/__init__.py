@@ -22,7 +22,7 @@ if TYPE_CHECKING:
         limit_keeping_strength,
         parse_limit,
     )
-    from grainscan.judge.sorting import judge
+    from grainscan.judge.sorting import judge_blank
     from grainscan.photo.folder import BlankPhotos, find_blanks, read_blank_folder
     from grainscan.photo.reading import Photo, read_photo
     from grainscan.results import (
@@ -62,7 +62,7 @@ _WHERE = {
     "SteepestPlace": "results",
     "StrengthShare": "results",
     "find_blanks": "photo.folder",
-    "judge": "judge.sorting",
+    "judge_blank": "judge.sorting",
     "limit_for_part": "judge.limits",
     "limit_keeping_strength": "judge.limits",
     "measure_blank": "scan",
@@ -93,7 +93,7 @@ __all__ = [
     "SteepestPlace",
     "StrengthShare",
     "find_blanks",
-    "judge",
+    "judge_blank",
     "limit_for_part",
     "limit_keeping_strength",
     "measure_blank",

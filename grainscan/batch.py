@@ -14,7 +14,7 @@ from pathlib import Path
 
 from grainscan.errors import GrainscanError
 from grainscan.judge.limits import limit_for_part
-from grainscan.judge.sorting import judge
+from grainscan.judge.sorting import judge_blank
 from grainscan.photo.folder import BlankPhotos
 from grainscan.results import BlankResult, Limit
 from grainscan.scan import load_opencv, measure_blank, scan_photos
@@ -107,7 +107,7 @@ def _result_of(future: Future[BlankResult], job: Job) -> BlankResult:
 
 def _failed(job: Job, line: str) -> BlankResult:
     photos = dataclasses.replace(job.photos, problems=(line,), usable=False)
-    return judge(measure_blank(photos), job.limit or limit_for_part(photos.record.part))
+    return judge_blank(measure_blank(photos), job.limit or limit_for_part(photos.record.part))
 
 
 def _one_thread_each() -> None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from grainscan.errors import BlankNotFoundError, GrainscanError, PhotoError
 from grainscan.judge.limits import limit_for_part
-from grainscan.judge.sorting import judge
+from grainscan.judge.sorting import judge_blank
 from grainscan.photo.folder import BlankPhotos, read_blank_folder
 from grainscan.photo.reading import Photo, read_photo
 from grainscan.results import (
@@ -89,7 +89,7 @@ def scan_photos(
 ) -> BlankResult:
     """As `scan_blank`, for photographs found already."""
     measurement = measure_blank(photos, on_step=on_step)
-    return judge(measurement, limit or limit_for_part(photos.record.part))
+    return judge_blank(measurement, limit or limit_for_part(photos.record.part))
 
 
 def measure_blank(photos: BlankPhotos, *, on_step: OnStep | None = None) -> BlankMeasurement:

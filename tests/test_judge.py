@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grainscan.judge.sorting import judge
+from grainscan.judge.sorting import judge_blank
 from grainscan.judge.strength import PROPERTIES, SOURCE, share_kept, shares, slope_keeping
 from grainscan.results import Limit, PhotoQuality
 from tests.hand_made import end, face, measurement, slope
@@ -89,7 +89,7 @@ def test_inverse(kind, percent):
 
 
 def test_keep():
-    result = judge(measurement(slope(1.4, 1.1, 1.8)), LIMIT)
+    result = judge_blank(measurement(slope(1.4, 1.1, 1.8)), LIMIT)
     assert result.sort == "keep"
     assert "1 in 41 (1.4°; 90 % interval 1.1° to 1.8°)" in result.because[0]
     assert "within the limit of 1 in 20 (2.9°)" in result.because[0]
@@ -97,13 +97,13 @@ def test_keep():
 
 
 def test_set_aside():
-    result = judge(measurement(slope(5.0, 4.0, 6.0)), LIMIT)
+    result = judge_blank(measurement(slope(5.0, 4.0, 6.0)), LIMIT)
     assert result.sort == "set aside"
     assert "whole interval is beyond" in result.because[0]
 
 
 def test_check_where_the_interval_straddles_says_what_to_do():
-    result = judge(measurement(slope(2.8, 2.2, 3.4)), LIMIT)
+    result = judge_blank(measurement(slope(2.8, 2.2, 3.4)), LIMIT)
     assert result.sort == "check"
     assert "straddles" in result.because[0]
     assert "Take sharper photographs" in result.because[0]
@@ -113,7 +113,7 @@ def test_check_where_the_interval_straddles_says_what_to_do():
 def test_the_word_follows_the_interval(low, first, second, one_in):
     limit = Limit(one_in, "test")
     high = low + first + second
-    result = judge(measurement(slope(low + first, low, high)), limit)
+    result = judge_blank(measurement(slope(low + first, low, high)), limit)
     if high <= limit.angle_deg:
         assert result.sort == "keep"
     elif low > limit.angle_deg:
@@ -127,33 +127,33 @@ def test_a_looser_limit_never_sorts_worse(angle, spread, a, b):
     order = ["keep", "check", "set aside"]
     measured = measurement(slope(angle, max(angle - spread, 0.0), angle + spread))
     strict, loose = max(a, b), min(a, b)
-    words = [judge(measured, Limit(n, "test")).sort for n in (loose, strict)]
+    words = [judge_blank(measured, Limit(n, "test")).sort for n in (loose, strict)]
     assert order.index(words[0]) <= order.index(words[1])
 
 
 def test_a_steep_stretch_turns_keep_into_check():
-    result = judge(measurement(slope(1.4, 1.1, 1.8, steepest_deg=4.0, at=0.62)), LIMIT)
+    result = judge_blank(measurement(slope(1.4, 1.1, 1.8, steepest_deg=4.0, at=0.62)), LIMIT)
     assert result.sort == "check"
     assert "62 % of the length from the left end, slopes 1 in 14" in result.because[0]
 
 
 def test_one_face_is_never_kept():
     alone = measurement(slope(0.2, 0.0, None), face_b=None)
-    result = judge(alone, LIMIT)
+    result = judge_blank(alone, LIMIT)
     assert result.sort == "check"
     assert result.because[0].startswith("Take a photograph of face B")
     assert result.strength is None
 
 
 def test_one_face_can_be_set_aside():
-    result = judge(measurement(slope(6.0, 5.0, None), face_a=None), LIMIT)
+    result = judge_blank(measurement(slope(6.0, 5.0, None), face_a=None), LIMIT)
     assert result.sort == "set aside"
     assert "at least 1 in 9.5" in result.because[0]
 
 
 def test_a_face_that_cannot_be_read_is_asked_for_again():
     unread = face(photo="face-b.jpg", angle_deg=None)
-    result = judge(measurement(slope(0.2, 0.0, None), face_b=unread), LIMIT)
+    result = judge_blank(measurement(slope(0.2, 0.0, None), face_b=unread), LIMIT)
     assert result.sort == "check"
     assert result.because[0].startswith("Take the photograph of face B again")
 
@@ -161,14 +161,14 @@ def test_a_face_that_cannot_be_read_is_asked_for_again():
 @pytest.mark.parametrize("angles", [(0.5, 0.3, 0.8), (9.0, 8.0, 10.0)])
 def test_a_poor_photograph_is_check_whatever_the_slope(angles):
     poor = face(quality=PhotoQuality(ok=False, notes=("Move closer: the blank is 60 px wide.",)))
-    result = judge(measurement(slope(*angles), face_a=poor), LIMIT)
+    result = judge_blank(measurement(slope(*angles), face_a=poor), LIMIT)
     assert result.sort == "check"
     assert result.because[0] == "Photograph of face A: Move closer: the blank is 60 px wide."
 
 
 def test_a_poor_end_does_not_change_the_slope():
     poor = end(quality=PhotoQuality(ok=False, notes=("Too dark.",)))
-    assert judge(measurement(slope(0.5, 0.3, 0.8), of_end=poor), LIMIT).sort == "keep"
+    assert judge_blank(measurement(slope(0.5, 0.3, 0.8), of_end=poor), LIMIT).sort == "keep"
 
 
 def test_no_slope_is_check_with_the_reasons():
@@ -179,10 +179,10 @@ def test_no_slope_is_check_with_the_reasons():
         notes=("face-a.jpg: the file is empty.",),
         failures=("face-a.jpg: the file is empty.",),
     )
-    result = judge(nothing, LIMIT)
+    result = judge_blank(nothing, LIMIT)
     assert result.sort == "check"
     assert result.because == ("face-a.jpg: the file is empty.", "Face B: no texture to read.")
-    bare = judge(measurement(None, face_a=None, face_b=None, of_end=None), LIMIT)
+    bare = judge_blank(measurement(None, face_a=None, face_b=None, of_end=None), LIMIT)
     assert bare.because == (
         "The slope of grain cannot be told. Take photographs of face A and face B.",
     )
@@ -190,15 +190,15 @@ def test_no_slope_is_check_with_the_reasons():
 
 def test_a_failed_photograph_is_never_kept():
     failed = measurement(slope(0.5, 0.3, 0.8), of_end=None, failures=("end.jpg: damaged.",))
-    result = judge(failed, LIMIT)
+    result = judge_blank(failed, LIMIT)
     assert result.sort == "check"
     assert result.because[0] == "end.jpg: damaged."
     beyond = dataclasses.replace(failed, slope=slope(9.0, 8.0, 10.0))
-    assert judge(beyond, LIMIT).sort == "set aside"
+    assert judge_blank(beyond, LIMIT).sort == "set aside"
 
 
 def test_the_result_becomes_plain_json():
-    result = judge(measurement(slope(1.4, 1.1, 1.8)), LIMIT)
+    result = judge_blank(measurement(slope(1.4, 1.1, 1.8)), LIMIT)
     data = json.loads(json.dumps(result.to_dict(), allow_nan=False))
     assert data["schema"] == 1
     assert data["sort"] == "keep"

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from grainscan.judge.sorting import judge
+from grainscan.judge.sorting import judge_blank
 from grainscan.results import FibreDirection, Limit, Station
 from grainscan.shown.drawing import jpeg_bytes
 from grainscan.shown.fibre_lines import fibre_lines_px, on_face_px
@@ -129,7 +129,7 @@ def test_a_face_picture_shows_the_lines_and_leaves_the_photograph_alone(size):
     photo = grey(size)
     photo.setflags(write=False)
     made = face(angle_deg=2.0, size=size)
-    result = judge(measurement(slope(1.4, 1.1, 1.8), face_a=made), LIMIT)
+    result = judge_blank(measurement(slope(1.4, 1.1, 1.8), face_a=made), LIMIT)
     picture = drawn(photo, made, result)
     assert picture.dtype == np.uint8
     assert picture.shape[1] <= 1600
@@ -155,18 +155,18 @@ def rust(picture):
 
 def test_steep_stretches_are_marked_in_their_place():
     m = with_steep_middle()
-    result = judge(m, LIMIT)
+    result = judge_blank(m, LIMIT)
     columns = np.flatnonzero(rust(drawn(grey((1000, 300)), m.face_a, result)) > 2)
     picture_width = drawn(grey((1000, 300)), m.face_a, result).shape[1]
     assert columns.min() > 0.4 * picture_width
     assert columns.max() < 0.7 * picture_width
-    plain = judge(m, Limit(10, "test"))
+    plain = judge_blank(m, Limit(10, "test"))
     assert rust(drawn(grey((1000, 300)), m.face_a, plain)).sum() == 0
 
 
 def test_an_unread_face_says_so_and_is_drawn_without_lines():
     made = face(angle_deg=None)
-    result = judge(measurement(None, face_a=made, face_b=None), LIMIT)
+    result = judge_blank(measurement(None, face_a=made, face_b=None), LIMIT)
     picture = drawn(grey((1000, 300)), made, result)
     assert ((picture[:, :, 2] > 130) & (picture[:, :, 0] < 60)).sum() == 0
     assert words_for(made) == "The fibres cannot be read on this face."
@@ -183,7 +183,7 @@ def test_words_for_each_side():
 def test_each_sorting_word_has_its_own_shape(words):
     sort, one_in = words
     made = face(size=(1000, 300))
-    result = judge(measurement(slope(1.4, 1.1, 1.8), face_a=made), Limit(one_in, "test"))
+    result = judge_blank(measurement(slope(1.4, 1.1, 1.8), face_a=made), Limit(one_in, "test"))
     assert result.sort == sort
     others = [
         captioned(grey((1000, 100)), made, dataclasses.replace(result, sort=s))
@@ -197,7 +197,7 @@ def test_each_sorting_word_has_its_own_shape(words):
 @pytest.mark.parametrize("direction", [-80.0, 0.0, 12.0, 90.0])
 def test_an_end_picture(direction):
     made = end(direction_deg=direction)
-    result = judge(measurement(slope(1.4, 1.1, 1.8), of_end=made), LIMIT)
+    result = judge_blank(measurement(slope(1.4, 1.1, 1.8), of_end=made), LIMIT)
     picture = drawn(grey((320, 320)), made, result)
     assert picture.shape[1] <= 1000
     blue = (picture[:, :, 2] > 130) & (picture[:, :, 0] < 60)
@@ -210,13 +210,13 @@ def test_an_end_picture(direction):
 
 def test_an_outline_at_the_border_of_the_picture():
     made = face(size=(300, 120), margin=0)
-    result = judge(measurement(slope(1.4, 1.1, 1.8), face_a=made), LIMIT)
+    result = judge_blank(measurement(slope(1.4, 1.1, 1.8), face_a=made), LIMIT)
     assert drawn(grey((300, 120)), made, result).shape[2] == 3
 
 
 def test_table_says_what_is_not_known():
-    nothing = judge(measurement(None, face_a=None, face_b=None, of_end=None), LIMIT)
-    good = judge(measurement(slope(1.4, 1.1, 1.8), name="oak-1"), LIMIT)
+    nothing = judge_blank(measurement(None, face_a=None, face_b=None, of_end=None), LIMIT)
+    good = judge_blank(measurement(slope(1.4, 1.1, 1.8), name="oak-1"), LIMIT)
     text = result_table([nothing, good], width=60)
     assert text.count("not known") == 4
     assert "1.4°, 1 in 41" in text

@@ -18,10 +18,10 @@ from grainscan.results import (
 )
 from grainscan.wording import angle_words, one_in_words, place_words, sentence, slope_words
 
-__all__ = ["judge"]
+__all__ = ["judge_blank"]
 
 
-def judge(measurement: BlankMeasurement, limit: Limit) -> BlankResult:
+def judge_blank(measurement: BlankMeasurement, limit: Limit) -> BlankResult:
     """Sort one blank.
 
     Returns

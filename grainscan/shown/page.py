@@ -7,7 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from grainscan.errors import GrainscanError
-from grainscan.judge.sorting import judge
+from grainscan.judge.sorting import judge_blank
 from grainscan.shown.page_answer import show_answer, show_cautions, show_facts, show_strength
 from grainscan.shown.page_chart import show_slope_along
 from grainscan.shown.page_files import show_downloads, show_end, show_faces
@@ -43,7 +43,7 @@ def show(samples: Path) -> None:
     if not any((measurement.face_a, measurement.face_b, measurement.end)):
         show_cautions()
         return
-    result = judge(measurement, limit)
+    result = judge_blank(measurement, limit)
     show_answer(result)
     pictures = show_faces(chosen, result)
     show_slope_along(result)

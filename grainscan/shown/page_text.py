@@ -18,7 +18,8 @@ STYLE = """
 .answer .word { font-size: 3.4rem; font-weight: 700; line-height: 1; }
 .answer .slope { font-size: 1.6rem; line-height: 1.25; margin-top: 0.5rem; }
 .answer .why { font-size: 1.05rem; line-height: 1.4; margin-top: 0.4rem; }
-[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p { color: #4a4f54; opacity: 1; }
+[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p {
+  color: #4a4f54; opacity: 1; }
 @media (max-width: 640px) {
   .answer { gap: 0.9rem; padding: 0.9rem; align-items: flex-start; }
   .answer img { width: 3.6rem; height: 3.6rem; }
