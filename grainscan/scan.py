@@ -96,8 +96,8 @@ def measure_blank(photos: BlankPhotos, *, on_step: OnStep | None = None) -> Blan
     """Measure the photographs of one blank; nothing is sorted.
 
     A photograph that cannot be read, or in which no blank is found, leaves its place None
-    with a line in ``notes``. ``failures`` holds one line per problem with a file, and one if
-    no face could be measured. Where the photographs are not ``usable`` nothing is measured.
+    with a line in ``notes``. ``failures`` holds one line per problem with a file or, if the
+    files are good but no face could be measured, one that says why. Where the photographs are not ``usable`` nothing is measured.
     """
     if not photos.usable:
         return _nothing_measured(photos.record, photos.problems)
@@ -163,8 +163,8 @@ def measure_sources(
     scan_b = face(face_b, "b")
     step(2, 3, "end")
     scan_end = _measured(end, measure_the_end, lines)
-    if scan_a is None and scan_b is None:
-        lines.failures.append(_no_face([n for n in lines.notes if n not in lines.failures]))
+    if scan_a is None and scan_b is None and not lines.failures:
+        lines.failures.append(_no_face(lines.notes))
     measurement = combine(record, scan_a, scan_b, scan_end, tuple(lines.notes))
     step(3, 3, "done")
     return dataclasses.replace(measurement, failures=tuple(lines.failures))

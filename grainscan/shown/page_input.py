@@ -110,10 +110,11 @@ def _sample(blanks: dict[str, BlankPhotos]) -> Chosen:
 
 
 def _own() -> Chosen | None:
-    with st.expander("How to take the three photographs"):
+    labels = {"face_a": "Face A", "face_b": "Face B", "end": "Marked end"}
+    has_none = not any(st.session_state.get(f"upload_{role}") for role in labels)
+    with st.expander("How to take the three photographs", expanded=has_none):
         st.markdown(HOW_TO_PHOTOGRAPH)
     sources: dict[str, PhotoSource | None] = {}
-    labels = {"face_a": "Face A", "face_b": "Face B", "end": "Marked end"}
     for column, (role, label) in zip(st.columns(3), labels.items(), strict=True):
         with column:
             file = st.file_uploader(label, type=_ENDINGS, key=f"upload_{role}")
