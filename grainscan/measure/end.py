@@ -121,7 +121,7 @@ def _read_rings(view: EndView, species: str | None) -> _Rings | str:
     straight = straighten(texture, usable, view, family.arcs)
     averages = profiles(straight)
     usual = ring_rows(averages)
-    anatomy = _anatomy(averages, usual, species)
+    anatomy = _anatomy(averages, species)
     outwards, sure = bark_side(averages, anatomy.anatomy, family.arcs.curvature, spread.curvature)
     found = find_boundaries(averages, anatomy.anatomy, outwards, usual)
     reason = _unseen(found, family)
@@ -136,9 +136,9 @@ def _read_rings(view: EndView, species: str | None) -> _Rings | str:
     )
 
 
-def _anatomy(averages: Profiles, usual: float, species: str | None) -> AnatomyFound:
+def _anatomy(averages: Profiles, species: str | None) -> AnatomyFound:
     known = species_anatomy(species)
-    seen = find_anatomy(averages, usual)
+    seen = find_anatomy(averages)
     if known is None:
         return seen
     return AnatomyFound(known, 0.99, f"{species} is {known}")

@@ -97,6 +97,7 @@ class Profiles:
     ``tone`` (S,): brightness; ``pores`` (S,): power of dark spots along the ring; ``support``
     (S,): usable columns; ``used`` (S,) bool: enough of them; ``sector_tone``, ``sector_pores``
     and ``sector_support`` (C, S): the same for sectors of equal length along the rings.
+    ``variance``: of the texture over the whole section.
     """
 
     tone: Array
@@ -106,6 +107,7 @@ class Profiles:
     sector_tone: Array
     sector_pores: Array
     sector_support: Array
+    variance: float
 
 
 def species_anatomy(species: str | None) -> Anatomy | None:
@@ -152,6 +154,7 @@ def profiles(straight: Straightened) -> Profiles:
         sector_tone,
         sector_pores,
         sector_support,
+        float((flat**2 * weight).sum() / max(float(weight.sum()), 1.0)),
     )
 
 
@@ -162,8 +165,8 @@ def _sector_edges(weight: npt.NDArray[np.float32]) -> npt.NDArray[np.intp]:
     return np.asarray(inner)
 
 
-def find_anatomy(found: Profiles, ring_rows: float) -> AnatomyFound:
-    """Anatomy from the averages along the rings; ``ring_rows``: usual ring width in rows."""
+def find_anatomy(found: Profiles) -> AnatomyFound:
+    """Anatomy from the averages along the rings."""
     from scipy.ndimage import gaussian_filter1d
 
     well = found.support > 0.25 * found.support.max()
@@ -171,33 +174,26 @@ def find_anatomy(found: Profiles, ring_rows: float) -> AnatomyFound:
     pores = gaussian_filter1d(found.pores, 1.5)[well]
     dark = tone <= np.quantile(tone, 0.2)
     light = tone >= np.quantile(tone, 0.5)
-    contrast = float(tone[light].mean() - tone[dark].mean())
-    rise = float(pores[dark].mean() - pores[light].mean())
-    base = float(np.quantile(pores, 0.3)) + 0.02
-    # A band made of dots: their power along the ring rivals the band's own contrast squared.
-    dotted = rise / max(contrast**2, 1e-6)
-    more = math.log(max(float(pores[dark].mean()), 1e-3) / base)
-    solid = contrast
-    width = _dark_width(tone, ring_rows)
-    logits = {
-        "ring-porous": 4.0 * min(dotted, 1.0) + 1.2 * more - 1.8,
-        "softwood": 3.0 * (solid - 1.1) - 3.0 * dotted + 6.0 * (width - 0.15),
-        "diffuse-porous": 2.5 * (0.9 - solid) + 5.0 * (0.18 - width) - 1.2 * more,
+    # A band made of dots has power along the ring where it is dark, and little where it is light.
+    more = float(pores[dark].mean() - pores[light].mean())
+    times = math.log((pores[dark].mean() + 0.01) / (pores[light].mean() + 0.01))
+    dotted = 5.0 * times + 20.0 * more - 3.5
+    # A latewood band fills a good part of the ring and explains much of what is seen at all.
+    middle = 0.5 * (np.quantile(tone, 0.02) + np.quantile(tone, 0.7))
+    duty = float(np.mean(tone < middle))
+    explained = float(tone.var()) / max(found.variance, 1e-6)
+    solid = 8.0 * (explained - 0.35) + 10.0 * (duty - 0.2)
+    ring_porous = 1.0 / (1.0 + math.exp(-np.clip(dotted, -6.0, 6.0)))
+    softwood = (1.0 - ring_porous) / (1.0 + math.exp(-np.clip(solid, -6.0, 6.0)))
+    chances: dict[Anatomy, float] = {
+        "ring-porous": ring_porous,
+        "softwood": softwood,
+        "diffuse-porous": 1.0 - ring_porous - softwood,
     }
-    peak = max(logits.values())
-    weights = {name: math.exp(value - peak) for name, value in logits.items()}
-    best: Anatomy = max(("ring-porous", "softwood", "diffuse-porous"), key=weights.__getitem__)
+    best = max(chances, key=chances.__getitem__)
     because = {
         "ring-porous": "the dark bands are rows of pores",
         "softwood": "the dark bands are dark all along the ring",
-        "diffuse-porous": "pores everywhere, only a thin line between rings",
+        "diffuse-porous": "no rows of pores and no dark bands, only thin lines between rings",
     }[best]
-    return AnatomyFound(best, weights[best] / sum(weights.values()), because)
-
-
-def _dark_width(tone: Array, ring_rows: float) -> float:
-    """Half width of the profile's own likeness to itself, in ring widths."""
-    level = tone - tone.mean()
-    likeness = np.correlate(level, level, "full")[len(level) - 1 :]
-    below = np.flatnonzero(likeness < 0.5 * likeness[0])
-    return float(below[0] / max(ring_rows, 1.0)) if below.size else 1.0
+    return AnatomyFound(best, chances[best], because)

@@ -9,6 +9,7 @@ evidence with ring widths that change no more than ring widths do (dynamic progr
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +25,14 @@ WIDTH_SPREAD = 0.45
 """Standard deviation of the log of a ring's width against the usual width on one section."""
 
 COST = 0.35
-"""Evidence, in units of a typical boundary's, that a boundary must bring to be worth adding."""
+"""Share of a typical boundary's evidence that a boundary must bring to be worth adding."""
+
+CHANCE = 2.5
+"""Evidence in standard errors below which a peak is chance: the largest of the dozen or so
+independent places in one ring's width reaches about this by chance (normal law)."""
+
+GAP_WEIGHT = 0.12
+"""Cost, in typical boundaries, of a ring width one standard deviation off the usual."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,18 +80,37 @@ def find_boundaries(found: Profiles, anatomy: Anatomy, outwards: int, usual: flo
     ``outwards``: +1 when rows grow towards the bark, −1 when they grow towards the pith.
     ``usual``: first guess of the ring width in rows.
     """
-    evidence = _first_evidence(found.tone, found.pores, anatomy, outwards)
-    evidence[~found.used] = 0.0
-    rows, usual = _chain(evidence, found.used, usual)
+    clear = _clearness(found, lambda tone, pores: _first_evidence(tone, pores, anatomy, outwards))
+    rows, usual = _chain(clear, found.used, usual)
     for _ in range(2):
-        if len(rows) < 3:
+        if len(rows) < 4:
             break
-        learnt = _learnt_evidence(found, rows, usual, anatomy, outwards)
-        rows, usual = _chain(learnt, found.used, usual)
-        evidence = learnt
+        learnt = _learnt_clearness(found, rows, usual, anatomy, outwards)
+        rows, usual = _chain(0.5 * (clear + learnt), found.used, usual)
     rows = _on_edge(found, rows, usual, anatomy, outwards)
     confidence, strength = _confidence(found, rows, usual, anatomy, outwards)
     return BoundaryRows(rows, confidence, usual, strength)
+
+
+def _clearness(found: Profiles, evidence: Callable[[Array, Array], Array]) -> Array:
+    """Evidence over its own standard error, per row: sectors that disagree make it small."""
+    from scipy.ndimage import gaussian_filter1d
+
+    by_sector = np.array(
+        [
+            evidence(tone, pores)
+            for tone, pores in zip(found.sector_tone, found.sector_pores, strict=True)
+        ]
+    )
+    weight = found.sector_support / np.maximum(found.support, 1.0)
+    mean = (by_sector * weight).sum(axis=0)
+    variance = ((by_sector - mean) ** 2 * weight**2).sum(axis=0)
+    # Few sectors give a poor error each; rows near each other share theirs.
+    usual = gaussian_filter1d(variance, 25.0, mode="nearest")
+    error = np.sqrt(0.5 * usual + 0.5 * gaussian_filter1d(variance, 4.0, mode="nearest"))
+    clear = mean / (error + 1e-9)
+    clear[~found.used] = 0.0
+    return np.asarray(clear)
 
 
 def _first_evidence(tone: Array, pores: Array, anatomy: Anatomy, outwards: int) -> Array:
@@ -106,90 +133,84 @@ def _line_sign(tone: Array) -> float:
     return -1.0 if float((level**3).mean()) > 0 else 1.0
 
 
-def _learnt_evidence(
+def _learnt_clearness(
     found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwards: int
 ) -> Array:
-    """Likeness to the rings' own usual profile round a boundary, added to the first evidence."""
-    half = max(4, round(0.45 * usual))
-    first = _first_evidence(found.tone, found.pores, anatomy, outwards)
+    """Likeness to the rings' own usual profile round a boundary, over its error."""
+    half = max(4, round(0.4 * usual))
     places = np.rint(rows).astype(int)
     inside = places[(places >= half) & (places < len(found.tone) - half)]
-    inside = inside[found.used[np.clip(inside - half, 0, None)] & found.used[inside + half]]
-    if len(inside) < 3:
-        return first
-    result = np.zeros_like(first)
+    inside = inside[found.used[inside - half] & found.used[inside + half]]
+    if len(inside) < 4:
+        return _clearness(
+            found, lambda tone, pores: _first_evidence(tone, pores, anatomy, outwards)
+        )
+    patterns = []
     for channel in (found.tone, np.sqrt(found.pores)):
         cuts = np.array([channel[p - half : p + half + 1] for p in inside])
         cuts = cuts - cuts.mean(axis=1, keepdims=True)
-        usual_cut = np.median(cuts, axis=0)
-        usual_cut -= usual_cut.mean()
-        noise = float(np.mean((cuts - usual_cut) ** 2)) + 1e-9
-        energy = float((usual_cut**2).sum())
-        padded = np.pad(channel, half, mode="edge")
-        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
-        level = windows - windows.mean(axis=1, keepdims=True)
-        # Gain of "the usual boundary is here" over "nothing here", in noise units.
-        result += (level @ usual_cut - 0.5 * energy) / noise / (2 * half + 1)
-    result = np.maximum(result, 0.0)
-    typical = float(np.median(result[inside])) + 1e-9
-    typical_first = float(np.median(first[inside])) + 1e-9
-    return np.asarray(0.5 * result / typical + 0.5 * np.maximum(first, 0) / typical_first)
+        pattern = np.median(cuts, axis=0)
+        pattern -= pattern.mean()
+        # Weighted by how alike the rings are to this pattern, against their scatter about it.
+        patterns.append(pattern / (float(np.mean((cuts - pattern) ** 2)) + 1e-9))
+
+    def likeness(tone: Array, pores: Array) -> Array:
+        total = np.zeros_like(tone)
+        for channel, pattern in zip((tone, np.sqrt(pores)), patterns, strict=True):
+            total += np.correlate(np.pad(channel, half, mode="edge"), pattern, "valid")
+        return total
+
+    return _clearness(found, likeness)
 
 
-def _chain(evidence: Array, used: npt.NDArray[np.bool_], usual: float) -> tuple[Array, float]:
+def _chain(clear: Array, used: npt.NDArray[np.bool_], usual: float) -> tuple[Array, float]:
     """The best chain of boundaries (rows) and the usual width it implies."""
     from scipy.ndimage import maximum_filter1d
 
-    best: tuple[float, Array, float] = (-np.inf, np.array([]), usual)
-    peak = maximum_filter1d(evidence, 5)
-    rows = np.flatnonzero((evidence >= peak) & (evidence > 0) & used)
+    rows = np.flatnonzero((clear >= maximum_filter1d(clear, 5)) & (clear > 1.0) & used)
     if rows.size == 0:
         return np.array([]), usual
     extent = float(used.sum())
-    for factor in (0.5, 0.7, 0.85, 1.0, 1.2, 1.45, 2.0):
-        width = usual * factor
-        if width < 5 or width > 0.8 * extent:
-            continue
-        score, chain = _best_chain(evidence, rows, width, extent)
+    best: tuple[float, Array, float] = (-np.inf, np.array([]), usual)
+    for width in np.geomspace(6.0, 0.5 * extent, 19):
+        score, chain = _best_chain(clear[rows], rows, width, extent)
+        # A factor of two from the first guess costs about one typical boundary.
+        score -= 8.0 * np.log(width / usual) ** 2
         if score > best[0]:
             best = (score, chain, width)
-    chain = best[1]
-    gaps = np.diff(chain)
+    gaps = np.diff(best[1])
     implied = float(np.exp(np.mean(np.log(gaps)))) if len(gaps) >= 2 else best[2]
-    return chain.astype(np.float64), implied
+    return best[1], implied
 
 
 def _best_chain(
-    evidence: Array, rows: npt.NDArray[np.intp], width: float, extent: float
+    value: Array, rows: npt.NDArray[np.intp], width: float, extent: float
 ) -> tuple[float, Array]:
-    """Dynamic programming over candidate rows for one usual width; score per section."""
-    value = evidence[rows]
+    """Dynamic programming over candidate rows for one usual width; its score and rows."""
     # A typical boundary's evidence: as many strongest peaks as rings of this width fit.
     number = max(2, round(extent / width))
-    strongest = np.sort(value)[::-1][:number]
-    typical = float(np.median(strongest)) + 1e-12
-    gain = np.minimum(value / typical, 1.5) - COST
+    typical = float(np.median(np.sort(value)[::-1][:number]))
+    gain = np.minimum(value, 1.5 * typical) - max(COST * typical, CHANCE)
     total = gain.copy()
     before = np.full(len(rows), -1)
-    for i in range(len(rows)):
+    for i in range(1, len(rows)):
         gaps = rows[i] - rows[:i]
-        near = (gaps > 0.25 * width) & (gaps < 3.5 * width)
-        if not near.any():
+        index = np.flatnonzero((gaps > 0.25 * width) & (gaps < 3.5 * width))
+        if index.size == 0:
             continue
-        index = np.flatnonzero(near)
-        fit = total[index] - 0.12 * (np.log(gaps[index] / width) / WIDTH_SPREAD) ** 2
+        odd = np.log(gaps[index] / width) / WIDTH_SPREAD
+        fit = total[index] - GAP_WEIGHT * typical * odd**2
         k = int(np.argmax(fit))
         if fit[k] > 0:
             total[i] = gain[i] + fit[k]
             before[i] = index[k]
-    end = int(np.argmax(total))
+    at = int(np.argmax(total))
+    score = float(total[at])
     chain = []
-    at = end
     while at >= 0:
         chain.append(rows[at])
         at = int(before[at])
-    # A chain is worth its evidence against that of all the peaks it leaves unexplained.
-    return float(total[end]) * typical, np.array(chain[::-1], np.float64)
+    return score, np.array(chain[::-1], np.float64)
 
 
 def _on_edge(found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwards: int) -> Array:
