@@ -85,10 +85,11 @@ def run_job(job: Job) -> BlankResult:
     except Exception as error:
         # A fault of ours on one blank must not cost the user the rest of the batch; it is
         # reported as what it is, with the place.
+        kind = type(error)
         place = traceback.extract_tb(error.__traceback__)[-1]
         return _failed(
             job,
-            f"fault in the program ({type(error).__name__} in {Path(place.filename).name}, line "
+            f"fault in the program ({kind.__module__}.{kind.__name__} in {Path(place.filename).name}, line "
             f"{place.lineno}). Please report it together with the photographs.",
         )
     return result

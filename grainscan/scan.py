@@ -161,10 +161,10 @@ def measure_sources(
     scan_a = face(face_a, "a")
     step(1, 3, "face B")
     scan_b = face(face_b, "b")
-    step(2, 3, "end")
-    scan_end = _measured(end, measure_the_end, lines)
     if scan_a is None and scan_b is None and not lines.failures:
         lines.failures.append(_no_face(lines.notes))
+    step(2, 3, "end")
+    scan_end = _measured(end, measure_the_end, lines)
     measurement = combine(record, scan_a, scan_b, scan_end, tuple(lines.notes))
     step(3, 3, "done")
     return dataclasses.replace(measurement, failures=tuple(lines.failures))

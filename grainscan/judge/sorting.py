@@ -96,7 +96,8 @@ def _no_slope_reasons(measurement: BlankMeasurement) -> list[str]:
         if face is not None:
             reasons += [f"Photograph of face {letter}: {n}" for n in face.photo_quality.notes]
             reasons += [f"Face {letter}: {n}" for n in face.notes]
-    reasons += measurement.notes
+    # A failure may sum up notes; each thing is said once.
+    reasons += [n for n in measurement.notes if not any(n.rstrip(".") in r for r in reasons)]
     return reasons or ["The slope of grain cannot be told. Take photographs of face A and face B."]
 
 
