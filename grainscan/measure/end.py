@@ -25,15 +25,15 @@ from grainscan.measure.rings_boundaries import (
 from grainscan.measure.rings_direction import (
     FamilySpread,
     RingFamily,
-    choose_rings,
+    RingSearch,
     family_spread,
-    find_families,
+    search_rings,
 )
 from grainscan.measure.rings_geometry import ArcFamily, ring_direction_deg
 from grainscan.measure.rings_outline import EndOutline, find_end_outline
 from grainscan.measure.rings_series import SURE, crossings, ring_numbers
 from grainscan.measure.rings_straighten import Straightened, straighten
-from grainscan.measure.rings_view import EndView, ring_texture, square_on_view
+from grainscan.measure.rings_view import EndView, fine_texture, ring_texture, square_on_view
 from grainscan.results import EndScan, Orientation, PhotoQuality, PointPx, RingBoundary, RingSeries
 
 __all__ = ["measure_end", "orientation_of"]
@@ -114,19 +114,30 @@ def _corners(outline: EndOutline) -> tuple[PointPx, PointPx, PointPx, PointPx]:
 def _read_rings(view: EndView, species: str | None) -> _Rings | str:
     """The rings, or the reason why they cannot be told."""
     texture, usable = ring_texture(view)
-    family = choose_rings(find_families(texture, usable, view.aspect))
-    if isinstance(family, str):
-        return family
-    spread = family_spread(texture, usable, view.aspect, family.arcs)
-    straight = straighten(texture, usable, view, family.arcs)
+    search = search_rings(texture, usable, view.aspect)
+    if isinstance(search, str):
+        return search
+    trials = [_follow(view, search, usable, family, species) for family in search.families]
+    rings = max(trials, key=lambda trial: trial.found.evidence)
+    reason = _unseen(rings.found)
+    return reason or rings
+
+
+def _follow(
+    view: EndView,
+    search: RingSearch,
+    usable: npt.NDArray[np.bool_],
+    family: RingFamily,
+    species: str | None,
+) -> _Rings:
+    """Boundaries along one candidate family."""
+    fine = fine_texture(search.texture, usable)
+    spread = family_spread(fine, usable, view.aspect, family.arcs)
+    straight = straighten(search.texture, usable, view, family.arcs)
     averages = profiles(straight)
-    usual = ring_rows(averages)
     anatomy = _anatomy(averages, species)
     outwards, sure = bark_side(averages, anatomy.anatomy, family.arcs.curvature, spread.curvature)
-    found = find_boundaries(averages, anatomy.anatomy, outwards, usual)
-    reason = _unseen(found, family)
-    if reason:
-        return reason
+    found = find_boundaries(averages, anatomy.anatomy, outwards, ring_rows(averages))
     turn, wave = _local_turn(straight)
     direction = ring_direction_deg(family.arcs.bark_rad + turn)
     half = Z90 * math.degrees(math.hypot(spread.direction_rad, wave))
@@ -144,7 +155,7 @@ def _anatomy(averages: Profiles, species: str | None) -> AnatomyFound:
     return AnatomyFound(known, 0.99, f"{species} is {known}")
 
 
-def _unseen(found: BoundaryRows, family: RingFamily) -> str | None:
+def _unseen(found: BoundaryRows) -> str | None:
     """Why this chain of boundaries is no answer, or None."""
     sure = found.confidence > SURE
     if sure.sum() < 2 or found.strength < 1.0:

@@ -40,13 +40,14 @@ class BoundaryRows:
     """Boundaries as (fractional) rows of the straightened end, from pith to bark side.
 
     ``rows`` (N,), ``confidence`` (N,) 0 to 1; ``usual_rows``: usual ring width in rows;
-    ``strength``: how far the chain's evidence stands above chance (typical z of a boundary).
+    ``strength``: log-likelihood ratio of a typical boundary; ``evidence``: of all of them.
     """
 
     rows: Array
     confidence: Array
     usual_rows: float
     strength: float
+    evidence: float
 
 
 def ring_rows(found: Profiles) -> float:
@@ -88,8 +89,9 @@ def find_boundaries(found: Profiles, anatomy: Anatomy, outwards: int, usual: flo
         learnt = _learnt_clearness(found, rows, usual, anatomy, outwards)
         rows, usual = _chain(0.5 * (clear + learnt), found.used, usual)
     rows = _on_edge(found, rows, usual, anatomy, outwards)
-    confidence, strength = _confidence(found, rows, usual, anatomy, outwards)
-    return BoundaryRows(rows, confidence, usual, strength)
+    confidence, log_ratio = _confidence(found, rows, usual, anatomy, outwards)
+    strength = float(np.median(log_ratio)) if len(rows) else 0.0
+    return BoundaryRows(rows, confidence, usual, strength, float(log_ratio.sum()))
 
 
 def _clearness(found: Profiles, evidence: Callable[[Array, Array], Array]) -> Array:
@@ -230,10 +232,10 @@ def _on_edge(found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwa
 
 def _confidence(
     found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwards: int
-) -> tuple[Array, float]:
+) -> tuple[Array, Array]:
     """Chance that each boundary is one: sectors that show it against sectors that would anyway."""
     if len(rows) == 0:
-        return np.array([]), 0.0
+        return np.array([]), np.array([])
     edge = np.array(
         [
             _first_evidence(tone, pores, anatomy, outwards)
@@ -262,12 +264,11 @@ def _confidence(
     each = hit * np.log(usually / chance) + ~hit * np.log((1 - usually) / (1 - chance))
     # Neighbouring sectors share rough patches and waves: half of them count as independent.
     log_ratio = 0.5 * (each * seen).sum(axis=0)
-    strength = float(np.median(log_ratio))
     # Before looking, a row is a boundary with chance "one per usual width", windows of 2 reach.
     prior = np.log(2 * reach / usual)
     gaps = _gap_penalty(rows, usual)
     logit = log_ratio + prior - gaps
-    return np.clip(1 / (1 + np.exp(-logit)), 0.01, 0.99), strength
+    return np.clip(1 / (1 + np.exp(-logit)), 0.01, 0.99), log_ratio
 
 
 def _gap_penalty(rows: Array, usual: float) -> Array:

@@ -15,7 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.rings_geometry import ArcFamily
+from grainscan.measure.rings_geometry import ArcFamily, ring_direction_deg
+from grainscan.measure.rings_marks import notched, regular_spike
+from grainscan.measure.rings_view import fine_texture
 
 __all__ = [
     "FamilySpread",
@@ -35,9 +37,15 @@ SPECTRUM_PX = 288
 STACK_PX = 192
 """Longest side of the picture that is stacked along arcs."""
 
+COARSE_PX = 96
+"""Longest side of the picture for the full search over directions and curvatures."""
+
 ANGLE_STEP_DEG = 2.0
 CURVATURES = np.concatenate([[0.0], np.geomspace(0.06, 2.0, 14)])
 """Candidate curvatures, 1 / section widths: pith from half a width away to straight rings."""
+
+LEAST_GAIN = 3.0
+"""A family must hold this many times the variance that stacking noise would."""
 
 CAP = 12.0
 """Whitened power above this is cut: one strong line in one block must not decide."""
@@ -72,23 +80,45 @@ class _Stack:
 def find_families(
     texture: FloatArray, usable: npt.NDArray[np.bool_], aspect: float, *, at_most: int = 3
 ) -> list[RingFamily]:
-    """Candidate families of arcs, strongest first; directions at least 20° apart.
+    """Candidate families of arcs, strongest first; directions at least 12° apart.
 
     ``texture`` (M, N) float32 and ``usable`` (M, N) from
     :func:`grainscan.measure.rings_view.ring_texture`; ``aspect`` height over width.
     """
+    # Fine rings show in the block spectra, which need no exact direction; few wide rings show
+    # in the coarse stack, which sees the whole section at once.
     score, angles = _block_score(texture, usable, aspect)
-    stack = _stack(texture, usable, aspect, STACK_PX)
+    coarse = _stack(texture, usable, aspect, COARSE_PX)
+    starts = _candidates(score, angles, at_most) + _coarse_candidates(coarse, at_most)
+    fine = _stack(texture, usable, aspect, STACK_PX)
     families = []
-    for arcs in _candidates(score, angles, at_most):
-        refined = _refine(stack, arcs)
-        families.append(_describe(stack, refined))
+    for start in starts:
+        near = _refine(coarse, start, np.radians(4.0), 0.24, np.radians(0.5))
+        families.append(_describe(fine, _refine(fine, near, np.radians(0.8), 0.05)))
     families.sort(key=lambda family: -family.share)
     kept: list[RingFamily] = []
     for family in families:
         if all(_apart_deg(family.arcs, other.arcs) > 12.0 for other in kept):
             kept.append(family)
-    return kept
+    return kept[:at_most]
+
+
+def _coarse_candidates(stack: _Stack, at_most: int) -> list[ArcFamily]:
+    """Best families of a full search at low resolution, well apart in direction."""
+    trials = [
+        (_share(stack, ArcFamily(angle, curvature)), ArcFamily(angle, curvature))
+        for angle in np.radians(np.arange(0.0, 360.0, 5.0))
+        for curvature in (0.0, 0.2, 0.45, 0.75, 1.1, 1.6)
+        if curvature > 0 or angle < np.pi
+    ]
+    trials.sort(key=lambda trial: -trial[0])
+    chosen: list[ArcFamily] = []
+    for _, family in trials:
+        if all(_apart_deg(family, other) > 20.0 for other in chosen):
+            chosen.append(family)
+        if len(chosen) == at_most:
+            break
+    return chosen
 
 
 def _apart_deg(one: ArcFamily, two: ArcFamily) -> float:
@@ -216,19 +246,19 @@ def _share(stack: _Stack, arcs: ArcFamily) -> float:
     return float((total**2 / np.maximum(count, 1)).sum() / (stack.value**2).sum())
 
 
-def _refine(stack: _Stack, start: ArcFamily) -> ArcFamily:
+def _refine(
+    stack: _Stack, start: ArcFamily, turn: float, bend: float, finest: float = np.radians(0.08)
+) -> ArcFamily:
     """Climb to the family whose stack holds most variance, from coarse to fine steps.
 
     Curvature may cross zero: then bark and pith change sides.
     """
     angle, curvature = start.bark_rad, start.curvature
-    turn, bend = np.radians(2.0), 0.12
     best = _share(stack, start)
-    while turn > np.radians(0.08):
+    while turn > finest:
         moved = False
         for da, dk in ((turn, 0), (-turn, 0), (0, bend), (0, -bend)):
-            trial = _signed(angle + da, curvature + dk)
-            value = _share(stack, trial)
+            value = _share(stack, _signed(angle + da, curvature + dk))
             if value > best:
                 best, moved = value, True
                 angle, curvature = angle + da, curvature + dk
@@ -362,11 +392,46 @@ def _same_side(one: ArcFamily, two: ArcFamily) -> float:
     return 1.0 if np.cos(one.bark_rad - two.bark_rad) > 0 else -1.0
 
 
-def choose_rings(families: list[RingFamily]) -> RingFamily | str:
-    """The family that is the rings, or the reason why none can be told."""
-    if not families or families[0].gain < 3.0:
+@dataclass(frozen=True, slots=True)
+class RingSearch:
+    """Candidate families for the rings, best first, and the texture they were found in.
+
+    ``texture`` (M, N) float32: without saw marks where there were any; ``saw_marks_deg``: the
+    direction of those marks, None without.
+    """
+
+    families: tuple[RingFamily, ...]
+    texture: FloatArray
+    saw_marks_deg: float | None
+
+
+def search_rings(
+    texture: FloatArray, usable: npt.NDArray[np.bool_], aspect: float
+) -> RingSearch | str:
+    """Candidate families for the rings, or the reason why none can be told.
+
+    ``texture`` (M, N) float32 and ``usable`` (M, N) from
+    :func:`grainscan.measure.rings_view.ring_texture`.
+    """
+    fine = fine_texture(texture, usable)
+    families = find_families(fine, usable, aspect)
+    marks = None
+    spike = regular_spike(fine)
+    if families and spike is not None and _along(families[0], spike.line_deg):
+        without = notched(fine, usable, spike)
+        others = find_families(without, usable, aspect)
+        if others and others[0].gain > LEAST_GAIN and not _along(others[0], spike.line_deg, 12.0):
+            families, marks = others, spike.line_deg
+            texture = notched(texture, usable, spike)
+    if not families or families[0].gain < LEAST_GAIN:
         return (
             "no rings show on this end: plane or sand it, wet it, and photograph it closer in "
             "even light"
         )
-    return max(families, key=lambda family: family.share * min(family.reach, 1.0))
+    close = [family for family in families if family.share > 0.6 * families[0].share]
+    return RingSearch(tuple(close), texture, marks)
+
+
+def _along(family: RingFamily, line_deg: float, within_deg: float = 6.0) -> bool:
+    apart = ring_direction_deg(family.arcs.bark_rad) - line_deg
+    return abs((apart + 90.0) % 180.0 - 90.0) < within_deg

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["EndView", "ring_texture", "square_on_view"]
+__all__ = ["EndView", "fine_texture", "ring_texture", "square_on_view"]
 
 FloatArray = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
@@ -17,6 +17,10 @@ VIEW_PX = 640
 
 TREND_SHARE = 0.12
 """Brightness is levelled with a Gaussian of this share of the section's longest side."""
+
+FINE_SHARE = 0.03
+"""Half width (Gaussian, share of the section) below which detail counts as fine: ring edges and
+pore rows are, stains and uneven light are not."""
 
 RIM_SHARE = 0.015
 """Pixels this close to the sides (share of the longest side) are left out: bevels, splinters."""
@@ -120,6 +124,18 @@ def ring_texture(view: EndView) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     power = _blur(clipped**2 * weight, sigma) / np.maximum(_blur(weight, sigma), 1e-3)
     texture = np.clip(level / np.sqrt(power + 1e-8), -3.0, 3.0) * weight
     return texture.astype(np.float32), usable
+
+
+def fine_texture(texture: FloatArray, usable: npt.NDArray[np.bool_]) -> FloatArray:
+    """Fine detail alone, evened out in strength: what tells the rings' direction best.
+
+    ``texture``, ``usable``: from :func:`ring_texture`; returns (M, N) float32, clipped to ±3.
+    """
+    weight = usable.astype(np.float32)
+    sigma = FINE_SHARE * max(texture.shape)
+    detail = _levelled(texture, usable, sigma)
+    power = _blur(detail**2, 2 * sigma) / np.maximum(_blur(weight, 2 * sigma), 1e-3)
+    return np.asarray(np.clip(detail / np.sqrt(power + 1e-3), -3.0, 3.0) * weight, np.float32)
 
 
 def _levelled(log: FloatArray, usable: npt.NDArray[np.bool_], sigma: float) -> FloatArray:
