@@ -176,7 +176,7 @@ def test_words_for_each_side():
     assert words_for(face(angle_deg=-1.2)) == (
         "On this face the fibres fall 1.2° to the right (90 % interval -1.6° to -0.8°)."
     )
-    assert "Rings run 12° from face A (90 % interval 10° to 14°), flat" in words_for(end())
+    assert "Rings run 12.0° from face A (90 % interval 10.0° to 14.0°), flat" in words_for(end())
 
 
 @pytest.mark.parametrize("words", [("keep", 8), ("set aside", 60), ("check", 41)])

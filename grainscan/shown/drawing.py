@@ -41,7 +41,7 @@ BLUE: Colour = (16, 84, 168)
 RUST: Colour = (180, 58, 12)
 
 # Lines are drawn this many times larger and reduced, for smooth edges.
-_FINER = 2
+_FINER = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -74,8 +74,11 @@ def words_for(scan: FaceScan | EndScan) -> str:
 
 def _face_picture(behind: Backdrop, face: FaceScan, result: BlankResult) -> Picture:
     canvas = Canvas(behind, units_across=900)
-    for line in fibre_lines_px(face):
-        canvas.line(line, BLUE, PALE, width=1.7)
+    left_top, left_bottom = canvas.drawn((face.outline_px[0], face.outline_px[3]))
+    # Lines stand apart by several of their own widths, so that the wood is seen between them.
+    across = round(math.dist(left_top, left_bottom) / (18.0 * canvas.unit))
+    for line in fibre_lines_px(face, across=min(max(across, 2), 6)):
+        canvas.line(line, BLUE, PALE, width=1.5)
     canvas.line(_outline(face), PALE, DARK, width=1.6, closed=True)
     for stretch in steep_stretches(result.measurement, result.limit, face):
         _mark_steep(canvas, face, stretch)
@@ -83,7 +86,7 @@ def _face_picture(behind: Backdrop, face: FaceScan, result: BlankResult) -> Pict
 
 
 def _end_picture(behind: Backdrop, end: EndScan) -> Picture:
-    canvas = Canvas(behind, units_across=550)
+    canvas = Canvas(behind, units_across=700)
     for line in end.boundary_lines_px:
         if len(line) >= 2:
             canvas.line(line, BLUE, PALE, width=1.4)
@@ -166,7 +169,10 @@ def _mark_ring_direction(canvas: Canvas, end: EndScan, direction_deg: float) -> 
     tip = np.array([math.cos(along), math.sin(along)]) * reach
     ends = [tuple((centre - tip).tolist()), tuple((centre + tip).tolist())]
     canvas.dashed(ends, PALE, DARK, width=2.6)
-    canvas.label(f"rings {direction_deg:.0f}°", tuple((centre + 0.7 * tip).tolist()))
+    # The names of faces A and B stand above and to the left; this goes below or to the right.
+    outward = tip if tip[1] + 0.3 * tip[0] > 0 else -tip
+    beyond = centre + outward * (1.0 + 26.0 * canvas.unit / reach)
+    canvas.label(f"rings {direction_deg:.0f}°", (float(beyond[0]), float(beyond[1])))
 
 
 def _name_edges(canvas: Canvas, end: EndScan) -> None:
@@ -200,10 +206,10 @@ def _climb(angle_deg: float) -> str:
 def _end_words(end: EndScan) -> str:
     if end.ring_direction_deg is None:
         return "The ring direction cannot be read on this end."
-    text = f"Rings run {end.ring_direction_deg:.0f}° from face A"
+    text = f"Rings run {end.ring_direction_deg:.1f}° from face A"
     if end.ring_direction_low_deg is not None and end.ring_direction_high_deg is not None:
         low, high = end.ring_direction_low_deg, end.ring_direction_high_deg
-        text += f" (90 % interval {low:.0f}° to {high:.0f}°)"
+        text += f" (90 % interval {low:.1f}° to {high:.1f}°)"
     if end.orientation is not None:
         text += f", {end.orientation}"
     if end.rings is not None:
