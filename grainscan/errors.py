@@ -6,13 +6,15 @@
     ├── PhotoError            this file cannot be read as a photograph
     ├── BlankNotFoundError    no blank, or more than one, can be told from its background
     ├── RecordError           a blank.toml (or other text the user wrote) has a wrong entry
-    └── InputError            a wrong number or word on the command line or in a form
+    ├── InputError            a wrong number or word on the command line or in a form
+    └── BookError             the stock book cannot be opened, read or written
 """
 
 from __future__ import annotations
 
 __all__ = [
     "BlankNotFoundError",
+    "BookError",
     "GrainscanError",
     "InputError",
     "PhotoError",
@@ -38,3 +40,7 @@ class RecordError(GrainscanError):
 
 class InputError(GrainscanError):
     """A number or word given on the command line or in a form cannot be used."""
+
+
+class BookError(GrainscanError):
+    """The stock book, or its photographs, cannot be opened, read or written."""
