@@ -58,6 +58,7 @@ def show_slope_along(result: BlankResult) -> None:
         titleFontWeight="normal",
     )
     st.altair_chart(chart, theme=None, alt=_in_words(result))
+    st.caption("Line: the slope at each place. Band: its 90 % interval. Dashes: the limit.")
 
 
 def _data(rows: Sequence[Mapping[str, float | str]]) -> alt.Data:

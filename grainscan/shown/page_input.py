@@ -15,12 +15,13 @@ from grainscan.photo.folder import BlankPhotos, find_blanks
 from grainscan.results import BlankRecord, Limit
 from grainscan.scan import PhotoSource
 from grainscan.shown.page_text import HOW_TO_PHOTOGRAPH, as_text
-from grainscan.wording import one_in_words
+from grainscan.wording import one_in_words, sentence
 
 __all__ = ["Chosen", "choose_limit", "choose_photographs"]
 
 _SAMPLE, _OWN = "A sample blank", "My photographs"
 _ENDINGS = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
+_RENDERED = "A rendered picture of the invented workshop Alder Ford, not a photograph."
 _NO_PART = "no part named"
 _LEAST, _MOST = 5, 40
 
@@ -98,11 +99,10 @@ def _sample(blanks: dict[str, BlankPhotos]) -> Chosen:
         "Sample",
         names,
         index=names.index(asked) if asked in names else 0,
-        help="Rendered pictures of the invented workshop Alder Ford, not photographs.",
     )
     st.query_params["sample"] = name
     blank = blanks[name]
-    st.caption(as_text(_about(blank.record)))
+    st.caption(as_text(f"{_RENDERED} {_about(blank.record)}"))
     sources: dict[str, PhotoSource | None] = {}
     for role, path in (("face_a", blank.face_a), ("face_b", blank.face_b), ("end", blank.end)):
         sources[role] = None if path is None else PhotoSource(path.read_bytes(), path.name)
@@ -168,4 +168,5 @@ def _about(record: BlankRecord) -> str:
         f"for a {record.part}" if record.part else "",
         record.text or "",
     ]
-    return ", ".join(word for word in words if word)
+    about = ", ".join(word for word in words if word)
+    return sentence(about) if about else ""
