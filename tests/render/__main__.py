@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from tests.render import random_blank, random_photo, render_blank, write_blank
-from tests.render.spec import SCENES
+from tests.render import render_blank, write_blank
+from tests.render.spec import SCENES, suite_case
 
 
 def main() -> None:
@@ -17,7 +17,7 @@ def main() -> None:
     parser.add_argument("--scene", choices=SCENES, default="clean")
     given = parser.parse_args()
     for seed in range(given.seed, given.seed + given.count):
-        rendered = render_blank(random_blank(seed), random_photo(seed, given.scene), seed)
+        rendered = render_blank(*suite_case(seed, given.scene), seed)
         print(write_blank(given.folder / rendered.spec.name, rendered))
 
 

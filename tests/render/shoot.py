@@ -1,9 +1,9 @@
-"""Takes the photographs: casts rays at the solid, lays the wood on it, adds lens and sensor."""
+"""Takes the photographs: places blank and camera, draws bench and blank, works out the truth."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import cv2
@@ -12,29 +12,20 @@ import numpy as np
 from tests.render import scene as scenes
 from tests.render.body import Body
 from tests.render.camera import LAYS, Camera, aim
-from tests.render.grid import CELL_PX, fill, node_positions
+from tests.render.draw import Brush, Placed, draw_blank
+from tests.render.lens import develop
 from tests.render.log import Log
-from tests.render.spec import BlankSpec, PhotoSpec
+from tests.render.spec import BlankSpec, PhotoSpec, random_blank
 from tests.render.truth import blank_truth
 from tests.render.wood import Wood
 
-F = np.float32
-SUB = 2  # samples per pixel each way
-TILE_ROWS, TILE_COLS = 24, 48  # cells
 MAIN = {"face_a": "a", "face_b": "b", "end": "right"}
-NORMALS = {
-    "a": (1, 0, 0), "a_under": (-1, 0, 0), "b": (0, 1, 0), "b_under": (0, -1, 0),
-    "right": (0, 0, 1), "left": (0, 0, -1),
-}
-BESIDE = {
-    "a": ("b", "b_under", "right", "left"), "a_under": ("b", "b_under", "right", "left"),
-    "b": ("a", "a_under", "right", "left"), "b_under": ("a", "a_under", "right", "left"),
-    "right": ("a", "a_under", "b", "b_under"), "left": ("a", "a_under", "b", "b_under"),
-}
 
 
 @dataclass(frozen=True)
 class RenderedBlank:
+    """Pictures (M, N, 3) uint8 RGB, None where not asked for, and what is true of them."""
+
     spec: BlankSpec
     photo: PhotoSpec
     face_a: np.ndarray | None
@@ -44,7 +35,9 @@ class RenderedBlank:
 
 
 def render_blank(spec: BlankSpec, photo: PhotoSpec, seed: int = 0) -> RenderedBlank:
-    """The asked-for photographs of a blank and what is true of it."""
+    """The asked-for photographs of a blank and what is true of it; the same for the same seed."""
+    if photo.end_condition == "checked" and not spec.checks:
+        spec = replace(spec, checks=3)
     log = Log(spec)
     body = Body(spec, log)
     wood = Wood(spec, log)
@@ -56,252 +49,133 @@ def render_blank(spec: BlankSpec, photo: PhotoSpec, seed: int = 0) -> RenderedBl
     for k, shot in enumerate(pictures):
         if shot in photo.shots:
             rng = np.random.default_rng([spec.seed, seed, 31 + k])
-            pictures[shot], truth["photos"][shot] = _Shot(spec, photo, log, body, wood, shot, rng
-                                                          ).take()
+            placed = Placed(log, body, wood, LAYS[shot], np.zeros(3), MAIN[shot])
+            pictures[shot], truth["photos"][shot] = _take(placed, photo, shot, rng)
     return RenderedBlank(spec, photo, **pictures, truth=truth)
 
 
-class _Shot:
-    def __init__(self, spec, photo, log, body, wood, shot, rng) -> None:
-        self.spec, self.photo, self.log, self.body, self.wood = spec, photo, log, body, wood
-        self.shot, self.rng = shot, rng
-        self.lay = LAYS[shot]
-        self.is_end = shot == "end"
-        self.main = MAIN[shot]
-        self.camera = self._place_camera()
-        elevation, around = math.radians(rng.uniform(38, 65)), rng.uniform(0, 2 * math.pi)
-        self.light = np.array([math.cos(elevation) * math.cos(around),
-                               math.cos(elevation) * math.sin(around), math.sin(elevation)])
-        self.edge_noise = _EdgeNoise(spec, rng)
+def _take(placed: Placed, photo: PhotoSpec, shot: str, rng) -> tuple[np.ndarray, dict[str, Any]]:
+    is_end = shot == "end"
+    camera, how = _place_camera(placed, photo, is_end, rng)
+    light = _lamp(rng)
+    brush = Brush(placed, light, () if is_end else photo.marks, photo.end_condition, rng)
+    blanks = [] if photo.content == "none" else [brush]
+    if photo.content == "two":
+        blanks.insert(0, _another(placed, light, is_end, rng))
+    floor = _floor_out(placed, is_end)
+    prints = [_slices(b.placed, floor) for b in blanks] if not is_end else []
+    bench = scenes.bench(camera, floor, photo, placed, light, [s[0][0] for s in prints], rng)
+    for slices in prints:
+        bench = scenes.cast_shadow(bench, slices, light)
+    picture = scenes.look_at(bench, camera)
+    if is_end:
+        picture = cv2.GaussianBlur(picture, (0, 0), 6.0 * camera.width_px / 1600)
+    for b in blanks:
+        draw_blank(picture, camera, b, 2.0 * camera.width_px / 1600 if is_end else 0.0)
+    return develop(picture, photo, rng), _photo_truth(placed, camera, how, photo, light, is_end)
 
-    # ---- camera
 
-    def corners(self) -> np.ndarray:
-        """The photographed face's corners in the world: left-top, right-top, right-bottom,
-        left-bottom."""
-        if self.is_end:
-            return self.body.end_corners() @ self.lay.T
-        upper, lower = self.body.face_edges(self.main, np.array([0.0, 1.0]))
-        return np.array([upper[0], upper[1], lower[1], lower[0]]) @ self.lay.T
+def _corners(placed: Placed) -> np.ndarray:
+    """The photographed face in the world: left-top, right-top, right-bottom, left-bottom."""
+    if placed.main == "right":
+        return placed.world(placed.body.end_corners())
+    upper, lower = placed.body.face_edges(placed.main, np.array([0.0, 1.0]))
+    return placed.world(np.array([upper[0], upper[1], lower[1], lower[0]]))
 
-    def _place_camera(self) -> Camera:
-        photo, rng = self.photo, self.rng
-        width, height = ((photo.end_width_px, photo.end_height_px) if self.is_end
-                         else (photo.width_px, photo.height_px))
-        focal = photo.end_focal_35mm if self.is_end else photo.focal_35mm
-        tilt = photo.tilt_max_deg * math.sqrt(rng.uniform(0.05, 1))
-        if self.is_end:
-            tilt = min(tilt, 8.0)
-        azimuth = rng.uniform(0, 360)
-        roll = rng.uniform(-1, 1) * photo.roll_max_deg
-        k1 = rng.uniform(-1, 1) * photo.k1_max
-        corners = self.corners()
-        aside = rng.uniform(-0.5, 0.5, 2)
-        distance = 400.0
-        share = photo.end_occupancy if self.is_end else photo.occupancy
-        target = corners.mean(axis=0)
-        for _ in range(12):
-            camera = aim(width, height, focal, target, distance, tilt, azimuth, roll, k1)
-            at = camera.pixels(corners)
-            spread = at.max(axis=0) - at.min(axis=0)
-            limit = np.array([0.94 * width, 0.90 * height])
-            want = share * (height if self.is_end else width)
-            ratio = max((spread[1] if self.is_end else spread[0]) / want, *(spread / limit))
-            distance *= ratio
-            slack = np.maximum(np.array([width, height]) - spread - 0.04 * width, 0)
-            goal = np.array([width, height]) / 2 + aside * slack * 0.5
-            shift = goal - (at.max(axis=0) + at.min(axis=0)) / 2
-            mm = distance / camera.focal_px
-            target = target - (shift[0] * mm * camera.axes[0] + shift[1] * mm * camera.axes[1])
-        self.placed = {"tilt_deg": tilt, "tilt_azimuth_deg": azimuth, "roll_deg": roll,
-                       "distance_mm": distance, "k1": k1, "focal_px": camera.focal_px,
-                       "focal_35mm": focal}
-        return camera
 
-    # ---- the picture
+def _place_camera(placed, photo, is_end, rng) -> tuple[Camera, dict[str, float]]:
+    """A camera that frames the photographed face as asked."""
+    size = np.array([photo.end_width_px, photo.end_height_px] if is_end
+                    else [photo.width_px, photo.height_px])
+    focal = photo.end_focal_35mm if is_end else photo.focal_35mm
+    tilt = photo.tilt_max_deg * math.sqrt(rng.uniform(0.05, 1))
+    if is_end:
+        tilt = min(tilt, 8.0)
+    azimuth, roll = rng.uniform(0, 360), rng.uniform(-1, 1) * photo.roll_max_deg
+    k1 = rng.uniform(-1, 1) * photo.k1_max
+    aside = rng.uniform(-0.5, 0.5, 2)
+    if photo.content == "cut":  # part of the length (or of the end) lies outside the picture
+        aside = np.array([rng.choice([-1.0, 1.0]) * rng.uniform(1.3, 1.9), aside[1]])
+    corners = _corners(placed)
+    target, distance = corners.mean(axis=0), 400.0
+    for _ in range(14):
+        camera = aim(int(size[0]), int(size[1]), focal, target, distance, tilt, azimuth, roll, k1)
+        at = camera.pixels(corners)
+        spread = at.max(axis=0) - at.min(axis=0)
+        along = 1 if is_end else 0
+        share = (photo.end_occupancy if is_end else photo.occupancy) * size[along]
+        distance *= max(spread[along] / share, *(spread / (np.array([0.94, 0.90]) * size)))
+        slack = np.maximum(size - spread - 0.04 * size[0], 0)
+        goal = size / 2 + aside * slack * 0.5
+        if photo.content == "cut":
+            goal[0] = size[0] / 2 + aside[0] * (size[0] - spread[0]) / 2 + np.sign(
+                aside[0]) * 0.12 * spread[0]
+        shift = (goal - (at.max(axis=0) + at.min(axis=0)) / 2) * distance / camera.focal_px
+        target = target - (shift[0] * camera.axes[0] + shift[1] * camera.axes[1])
+    how = {"tilt_deg": tilt, "tilt_azimuth_deg": azimuth, "roll_deg": roll, "k1": k1,
+           "distance_mm": distance, "focal_px": camera.focal_px, "focal_35mm": focal}
+    return camera, how
 
-    def take(self) -> tuple[np.ndarray, dict[str, Any]]:
-        wood_rgb = 0.7 * self.wood.light + 0.3 * self.wood.dark
-        bench_out = self._bench_out()
-        bench = scenes.plain_bench(self.camera, bench_out, self.rng, wood_rgb,
-                                   self.photo.background)
-        if not self.is_end:
-            bench = scenes.cast_shadow(bench, self._outline_slices(bench_out), self.light)
-        picture = scenes.look_at(bench, self.camera)
-        if self.is_end:
-            picture = cv2.GaussianBlur(picture, (0, 0), 7.0)
-        for face in self._visible():
-            self._draw_face(face, picture)
-        picture = self._lens_and_sensor(picture)
-        return picture, self._photo_truth()
 
-    def _bench_out(self) -> float:
-        at = np.linspace(0, 1, 41)
-        edges = np.concatenate([self.body.edge(p, q, at) for p in (1, -1) for q in (1, -1)])
-        world = edges @ self.lay.T
-        return float(world[:, 2].min()) if not self.is_end else float(world[:, 2].max()) - 90.0
+def _lamp(rng) -> np.ndarray:
+    """Direction towards the lamp: right, up, out."""
+    elevation, around = math.radians(rng.uniform(38, 65)), rng.uniform(0, 2 * math.pi)
+    flat = math.cos(elevation)
+    return np.array([flat * math.cos(around), flat * math.sin(around), math.sin(elevation)])
 
-    def _outline_slices(self, bench_out):
-        at = np.linspace(0, 1, 41)
-        top = {"a": ((1, -1), (1, 1)), "b": ((1, 1), (-1, 1))}[self.main]
-        low = {"a": ((-1, -1), (-1, 1)), "b": ((1, -1), (-1, -1))}[self.main]
-        upper = [self.body.edge(p, q, at) @ self.lay.T for p, q in top]
-        under = [self.body.edge(p, q, at) @ self.lay.T for p, q in low]
-        slices = []
-        for share in np.linspace(0, 1, 8):
-            left, right = (under[k] + share * (upper[k] - under[k]) for k in range(2))
-            ring = np.concatenate([left, right[::-1]])
-            slices.append((ring[:, :2], float(ring[:, 2].mean() - bench_out)))
-        return slices
 
-    def _visible(self) -> list[str]:
-        """Faces turned towards the camera, the photographed one last."""
-        eye = self.camera.position @ self.lay
-        faces = [f for f in NORMALS if f != self.main and self.body.level(f, eye) > 0.5]
-        return [*faces, self.main]
+def _floor_out(placed: Placed, is_end: bool) -> float:
+    """Where the bench is; behind an end photographed squarely, something out of focus."""
+    out = placed.world(placed.long_edges(np.linspace(0, 1, 41)))[..., 2]
+    return float(out.max()) - 90.0 if is_end else float(out.min())
 
-    def _draw_face(self, face: str, picture: np.ndarray) -> None:
-        box = self._box(face)
-        if box is None:
-            return
-        x0, y0, cols, rows = box
-        for r in range(0, rows, TILE_ROWS):
-            for c in range(0, cols, TILE_COLS):
-                self._draw_tile(face, picture, x0 + c * CELL_PX, y0 + r * CELL_PX,
-                                min(TILE_COLS, cols - c), min(TILE_ROWS, rows - r))
 
-    def _box(self, face):
-        at = np.linspace(0, 1, 21)
-        edges = np.concatenate([self.body.edge(p, q, at) for p in (1, -1) for q in (1, -1)])
-        edges = edges[np.abs(self.body.level(face, edges)) < 1e-3]
-        px = self.camera.pixels(edges @ self.lay.T)
-        size = np.array([self.camera.width_px, self.camera.height_px])
-        low = np.clip(np.floor(px.min(axis=0)) - 8, 0, size)
-        high = np.clip(np.ceil(px.max(axis=0)) + 8, 0, size)
-        if (high <= low).any():
-            return None
-        cells = np.ceil((high - low) / CELL_PX).astype(int)
-        return int(low[0]), int(low[1]), int(cells[0]), int(cells[1])
+def _slices(placed: Placed, floor: float) -> list[tuple[np.ndarray, float]]:
+    """Outlines (N, 2) of the blank at eight heights above the bench, lowest first."""
+    edges = placed.world(placed.long_edges(np.linspace(0, 1, 41)))
+    by_height = edges[np.argsort(edges[..., 2].mean(axis=1))]
+    low, high = by_height[:2], by_height[2:]
+    if np.linalg.norm(low[0, 0] - high[0, 0]) > np.linalg.norm(low[0, 0] - high[1, 0]):
+        high = high[::-1]
+    slices = []
+    for share in np.linspace(0, 1, 8):
+        left, right = low + share * (high - low)
+        ring = np.concatenate([left, right[::-1]])
+        slices.append((ring[:, :2], max(0.0, float(ring[:, 2].mean() - floor))))
+    return slices
 
-    def _draw_tile(self, face, picture, x0, y0, cols, rows) -> None:
-        x, y = np.meshgrid(node_positions(x0, cols), node_positions(y0, rows))
-        rays = self.camera.rays(x, y) @ self.lay
-        eye = self.camera.position @ self.lay
-        points = self._hit(face, eye, rays)
-        margins = {f: self.body.level(f, points) for f in BESIDE[face]}
-        if (np.max(list(margins.values()), axis=0) > 1.5).all():
-            return
-        u, v, s = self.log.material(points)
-        rho = self.log.rho(u, v)
-        m = CELL_PX * SUB
-        fine = [fill(a, m) for a in (u, v, s, rho, points[..., 2])]
-        coverage, arris = self._coverage(face, {f: fill(a, m) for f, a in margins.items()},
-                                         fine[4])
-        if not coverage.any():
-            return
-        pixel_mm = float(np.linalg.norm(points[0, 0] - points[-1, -1])
-                         / np.hypot(cols, rows) / m)
-        rgb = self.wood.albedo(*fine[:4], pixel_mm, end_grain=face in ("right", "left"))
-        rgb *= (self._shade(face) * arris)[..., None]
-        rgb *= coverage[..., None]
-        rgb = cv2.resize(rgb, (cols * CELL_PX, rows * CELL_PX), interpolation=cv2.INTER_AREA)
-        alpha = cv2.resize(coverage, (cols * CELL_PX, rows * CELL_PX),
-                           interpolation=cv2.INTER_AREA)
-        place = picture[y0 : y0 + rows * CELL_PX, x0 : x0 + cols * CELL_PX]
-        h, w = place.shape[:2]
-        place *= 1 - alpha[:h, :w, None]
-        place += rgb[:h, :w]
 
-    def _hit(self, face, eye, rays):
-        """Where rays meet a face: a few secant steps on its level function."""
-        t0 = np.full(rays.shape[:-1], self.placed["distance_mm"] * 0.98)
-        t1 = t0 * 1.03
-        g0 = self.body.level(face, eye + t0[..., None] * rays)
-        for _ in range(4):
-            g1 = self.body.level(face, eye + t1[..., None] * rays)
-            bend = g1 - g0
-            bend = np.where(np.abs(bend) < 1e-12, 1e-12, bend)
-            t2 = np.clip(t1 - g1 * (t1 - t0) / bend, 1.0, 20.0 * self.placed["distance_mm"])
-            t0, g0, t1 = t1, g1, t2
-        return eye + t1[..., None] * rays
+def _another(placed: Placed, light, is_end, rng) -> Brush:
+    """A second blank beside the first, of another tree but the same kind of wood."""
+    spec = placed.body.spec
+    other = random_blank(spec.seed + 5001, spec.kind, width_mm=spec.width_mm * 0.95,
+                         height_mm=spec.height_mm * 0.95, length_mm=spec.length_mm * 0.9)
+    log = Log(other)
+    turn = math.radians(rng.uniform(-4, 4))
+    c, s = math.cos(turn), math.sin(turn)
+    lay = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]) @ placed.lay
+    gap = rng.choice([-1.0, 1.0]) * max(spec.width_mm, spec.height_mm) * rng.uniform(1.4, 2.0)
+    shift = np.array([gap, 0.0, 0.0]) if is_end else np.array([rng.uniform(-20, 20), gap, 0.0])
+    second = Placed(log, Body(other, log), Wood(other, log), lay, shift, placed.main)
+    depth = 2 if not is_end else None
+    if depth is not None:  # both lie on the same bench
+        drop = _floor_out(placed, False) - _floor_out(second, False)
+        second = replace(second, shift=shift + np.array([0.0, 0.0, drop]))
+    return Brush(second, light, (), "clean", rng)
 
-    def _coverage(self, face, margins, z):
-        inside = np.full(z.shape, -1e3, F)
-        near = np.full(z.shape, 1e3, F)
-        for other, margin in margins.items():
-            if face == self.main:
-                edge = margin + self.edge_noise.at(face, other, z)
-                if other not in ("right", "left"):
-                    near = np.minimum(near, -edge)
-            else:
-                # Sides reach a little under the photographed face's ragged edge.
-                edge = margin - F(0.7 if other == self.main else 0.0)
-            inside = np.maximum(inside, edge)
-        arris = F(self.spec.arris_mm)
-        worn = F(1) - F(0.22) * np.exp(-np.square(np.maximum(near, 0) / arris))
-        return (inside <= 0).astype(F), worn
 
-    def _shade(self, face) -> float:
-        normal = self.lay @ np.array(NORMALS[face], dtype=float)
-        up = self.light[2]
-        return F(0.42 + 0.58 * max(0.0, float(normal @ self.light)) / up)
-
-    def _lens_and_sensor(self, picture: np.ndarray) -> np.ndarray:
-        photo, rng = self.photo, self.rng
-        h, w = picture.shape[:2]
-        y, x = np.mgrid[-1 : 1 : h * 1j, -1 : 1 : w * 1j].astype(F)
-        turn = rng.uniform(0, 2 * math.pi)
-        light = 1 + F(photo.light_gradient) * (F(math.cos(turn)) * x + F(math.sin(turn)) * y)
-        light *= 1 - F(photo.vignette) * (x * x + y * y) / 2
-        cast = 1 + rng.normal(0, 0.03, 3)
-        level = 0.80 * photo.exposure / max(0.35, float(np.percentile(picture[::8, ::8], 99)))
-        picture *= (light * F(level))[..., None] * cast.astype(F)
-        picture = cv2.GaussianBlur(picture, (0, 0), photo.blur_px)
-        sigma = photo.noise
-        noise = rng.standard_normal(picture.shape, dtype=F)
-        picture += noise * F(sigma) * np.sqrt(np.maximum(picture, F(0)) + F(0.02))
-        out = np.clip(picture, 0, 1)
-        out = np.power(out, F(1 / 2.2))
-        if photo.sharpen:
-            soft = cv2.GaussianBlur(out, (0, 0), 1.2)
-            out += F(photo.sharpen) * (out - soft)
-        return np.clip(out * F(255) + F(0.5), 0, 255).astype(np.uint8)
-
-    # ---- what is true of this picture
-
-    def _photo_truth(self) -> dict[str, Any]:
-        camera = self.camera
-        truth = {
-            "outline_px": camera.pixels(self.corners()).tolist(),
-            "size_px": [camera.width_px, camera.height_px],
-            "camera": self.placed,
-        }
-        if not self.is_end:
-            at = np.linspace(0, 1, 101)
-            upper, lower = self.body.face_edges(self.main, at)
-            truth["top_edge_px"] = camera.pixels(upper @ self.lay.T).tolist()
-            truth["bottom_edge_px"] = camera.pixels(lower @ self.lay.T).tolist()
+def _photo_truth(placed, camera, how, photo, light, is_end) -> dict[str, Any]:
+    none = photo.content == "none"
+    truth: dict[str, Any] = {
+        "outline_px": None if none else camera.pixels(_corners(placed)).tolist(),
+        "size_px": [camera.width_px, camera.height_px],
+        "camera": how,
+        "light": light.tolist(),
+        "content": photo.content,
+    }
+    if is_end or none:
         return truth
-
-
-class _EdgeNoise:
-    """Ragged long edges and slightly rough ends: offsets in mm as functions of z."""
-
-    STEP = 0.1
-
-    def __init__(self, spec: BlankSpec, rng) -> None:
-        n = int(spec.length_mm * 1.3 / self.STEP)
-        self.start = -spec.length_mm * 0.65
-        self.tables = {}
-        for name in ("a", "a_under", "b", "b_under", "right", "left"):
-            rough = cv2.GaussianBlur(rng.standard_normal((1, n), dtype=F), (0, 0), 14.0)
-            slow = cv2.GaussianBlur(rng.standard_normal((1, n), dtype=F), (0, 0), 80.0)
-            both = rough / rough.std() * 0.5 + slow / slow.std() * 0.8
-            self.tables[name] = (both[0] * spec.edge_roughness_mm).astype(F)
-
-    def at(self, face, other, z):
-        if other in ("right", "left"):
-            return F(0)
-        table = self.tables[other]
-        index = np.clip((z - F(self.start)) * F(1 / self.STEP), 0, len(table) - 1)
-        return np.take(table, index.astype(np.int32))
+    upper, lower = placed.body.face_edges(placed.main, np.linspace(0, 1, 101))
+    truth["top_edge_px"] = camera.pixels(placed.world(upper)).tolist()
+    truth["bottom_edge_px"] = camera.pixels(placed.world(lower)).tolist()
+    return truth

@@ -223,3 +223,22 @@ def random_photo(seed: int, scene: str = "clean", **overrides: Any) -> PhotoSpec
         marks = rng.permutation(np.array(MARKS))[:n_marks]
         spec = replace(spec, marks=tuple(str(m) for m in marks))
     return replace(spec, **overrides)
+
+
+def suite_case(seed: int, scene: str) -> tuple[BlankSpec, PhotoSpec]:
+    """Blank and photograph of one member of a suite: what each scene asks for beyond its light."""
+    photo = random_photo(seed, scene)
+    rng = np.random.default_rng([seed, 3])
+    if scene == "square":
+        side = float(rng.uniform(12, 20))
+        runout = rng.uniform(-4, 4, 2)
+        blank = random_blank(
+            seed, made="sawn", part="chair rung", width_mm=side, height_mm=side,
+            length_mm=float(rng.uniform(280, 520)), runout_a_deg=float(runout[0]),
+            runout_b_deg=float(runout[1]), squareness_deg=0.0, edge_roughness_mm=0.0,
+            arris_mm=0.15, end_cut_a_deg=0.0, end_cut_b_deg=0.0,
+        )
+        return blank, replace(photo, end_condition="clean")
+    if scene == "hard":
+        return random_blank(seed, "diffuse-porous", contrast=float(rng.uniform(0.45, 0.75))), photo
+    return random_blank(seed), photo

@@ -44,21 +44,21 @@ class Look:
 
 
 LOOKS: dict[str, Look] = {
-    "white ash": Look((230, 209, 176), (196, 162, 118), (146, 110, 74), (236, 216, 186),
+    "white ash": Look((227, 209, 182), (191, 163, 127), (141, 111, 82), (233, 216, 192),
                       "ring-porous", 0.45, 0.12, 0.33, 0.030, 0.02, 0.5, 0.35, 0.25, 0.050),
-    "white oak": Look((206, 177, 134), (168, 131, 88), (104, 76, 48), (222, 194, 150),
+    "white oak": Look((201, 178, 142), (162, 132, 97), (100, 77, 54), (218, 195, 159),
                       "ring-porous", 0.55, 0.14, 0.36, 0.025, 0.13, 18.0, 3.2, 0.85, 0.050),
-    "red oak": Look((214, 176, 140), (176, 130, 96), (116, 76, 54), (196, 150, 116),
+    "red oak": Look((208, 177, 148), (170, 132, 104), (111, 78, 60), (190, 152, 124),
                     "ring-porous", 0.50, 0.15, 0.38, 0.030, 0.10, 12.0, 2.8, 0.75, 0.050),
-    "sugar maple": Look((234, 214, 186), (204, 172, 136), (196, 166, 132), (206, 168, 130),
+    "sugar maple": Look((231, 215, 192), (199, 173, 143), (192, 167, 139), (200, 169, 138),
                         "diffuse-porous", 0.75, 0.032, 0.14, 0.032, 0.030, 0.8, 0.45, 0.45, 0.045),
-    "beech": Look((222, 188, 154), (190, 148, 112), (180, 142, 108), (164, 116, 82),
+    "beech": Look((217, 189, 161), (184, 150, 120), (175, 143, 115), (157, 118, 90),
                   "diffuse-porous", 0.6, 0.030, 0.12, 0.030, 0.060, 2.6, 0.9, 0.75, 0.040),
-    "yellow birch": Look((228, 202, 166), (198, 162, 120), (176, 140, 100), (212, 180, 140),
+    "yellow birch": Look((224, 203, 173), (193, 163, 129), (171, 141, 108), (207, 181, 148),
                          "diffuse-porous", 0.5, 0.050, 0.22, 0.050, 0.020, 0.5, 0.4, 0.25, 0.055),
-    "pine": Look((240, 216, 168), (196, 142, 84), (150, 98, 52), (240, 216, 168),
+    "pine": Look((236, 216, 177), (188, 144, 96), (143, 100, 62), (236, 216, 177),
                  "softwood", 0.95, 0.08, 2.4, 0.0, 0.015, 0.3, 0.4, 0.15, 0.040),
-    "spruce": Look((240, 224, 190), (206, 168, 118), (170, 124, 76), (240, 224, 190),
+    "spruce": Look((237, 224, 196), (200, 169, 128), (163, 126, 86), (237, 224, 196),
                    "softwood", 0.8, 0.06, 3.5, 0.0, 0.015, 0.3, 0.4, 0.12, 0.040),
 }
 
@@ -158,7 +158,22 @@ class Wood:
         index = np.clip(rho * F(1 / self.STEP), 0, len(table) - 1).astype(np.int32)
         return np.take(table, index)
 
-    def albedo(self, u, v, s, rho, pixel_mm: float, end_grain: bool = False):
+    def relief(self, u, v, s):
+        """Unit-spread ridges a few fibres wide, as a split surface shows under a low lamp."""
+        return self.coarse.at(u * F(1 / 0.8) + F(77), v * F(1 / 0.8), s * F(1 / 45.0))
+
+    def add_knots(self, rgb, distance) -> None:
+        """Darken where ``distance`` (in knot radii) is inside a knot."""
+        core = np.clip((F(1) - distance) / F(0.06), 0, 1)
+        halo = np.exp(-np.maximum(distance - F(1), 0) * F(2.5)) * F(0.35)
+        rings = F(0.75) + F(0.25) * np.sin(distance * F(26))
+        rim = np.exp(-np.square((distance - F(1)) / F(0.07))) * F(0.6)
+        wood = self.dark * F(0.42)
+        mix = np.clip(core * F(0.85) * rings + halo * (F(1) - core), 0, 1)
+        rgb += mix[..., None] * (wood - rgb)
+        rgb *= (F(1) - rim)[..., None]
+
+    def albedo(self, u, v, s, rho, pixel_mm: float, end_grain: bool = False, pore_share=1.0):
         """Linear RGB (M, N, 3) at 2-D float32 arrays of material coordinates.
 
         ``pixel_mm`` is the sampling distance: edges of small things are softened to it.
@@ -182,7 +197,7 @@ class Wood:
         strength = F(look.ray_strength * spec.contrast)
         rgb += (np.minimum(rays * strength, F(1)))[..., None] * (self.ray - rgb)
         pores = self._pores(u, v, s, rho, ur, vr, pixel_mm)
-        depth = F(0.85) if end_grain else F(0.62)
+        depth = F((0.85 if end_grain else 0.62) * pore_share)
         rgb += (pores * depth * np.minimum(contrast, F(1.15)))[..., None] * (self.pore - rgb)
         for line in self.check_lines:
             open_ = self._check(line, u, v, s, r, pixel_mm)
@@ -213,6 +228,11 @@ class Wood:
         h = hashed(i, j, self.seed + salt)
         dx = (x - x0 - F(0.5) - (_bits(h, 0, 8) - F(0.5)) * F(0.4)) * F(cell)
         dy = (y - y0 - F(0.5) - (_bits(h, 8, 8) - F(0.5)) * F(0.4)) * F(cell)
+        # Each vessel meanders a little about the run of the fibres.
+        way = F(2 * math.pi) * _bits(h, 12, 8)
+        swing = F(0.10 * cell) * np.sin(s * (F(0.22) + F(0.2) * _bits(h, 20, 6)) + way)
+        dx = dx + swing * np.cos(way)
+        dy = dy + swing * np.sin(way)
         # ρ at the vessel's centre decides its size: vessels are round, not cut by the ring.
         offset = (c * dx - d * dy) * ur + (d * dx + c * dy) * vr
         radius = self._table(self.pore_radius, rho - offset)
