@@ -140,22 +140,33 @@ def profiles(straight: Straightened) -> Profiles:
         part = weight[:, low:high]
         count = part.sum(axis=1)
         support.append(count)
-        tone.append((flat[:, low:high] * part).sum(axis=1) / np.maximum(count, 1))
-        pores.append((spots[:, low:high] * part).sum(axis=1) / np.maximum(count, 1))
+        tone.append(_held(flat[:, low:high], part))
+        pores.append(_held(spots[:, low:high], part))
     sector_support = np.array(support, np.float64)
     total = sector_support.sum(axis=0)
-    safe = np.maximum(total, 1.0)
-    sector_tone, sector_pores = np.array(tone, np.float64), np.array(pores, np.float64)
     return Profiles(
-        (sector_tone * sector_support).sum(axis=0) / safe,
-        (sector_pores * sector_support).sum(axis=0) / safe,
+        _held(flat, weight),
+        _held(spots, weight),
         total,
         total >= max(0.06 * total.max(), 8),
-        sector_tone,
-        sector_pores,
+        np.array(tone),
+        np.array(pores),
         sector_support,
         float((flat**2 * weight).sum() / max(float(weight.sum()), 1.0)),
     )
+
+
+def _held(values: npt.NDArray[np.float32], weight: npt.NDArray[np.float32]) -> Array:
+    """Weighted mean per row; rows outside the section repeat the nearest one inside.
+
+    Otherwise the section's own rim would be the sharpest edge of all.
+    """
+    count = weight.sum(axis=1)
+    inside = np.flatnonzero(count >= 3)
+    if inside.size == 0:
+        return np.zeros(len(count))
+    mean = (values * weight).sum(axis=1)[inside] / count[inside]
+    return np.asarray(np.interp(np.arange(len(count)), inside, mean), np.float64)
 
 
 def _sector_edges(weight: npt.NDArray[np.float32]) -> npt.NDArray[np.intp]:

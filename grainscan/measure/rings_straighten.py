@@ -20,14 +20,18 @@ __all__ = ["Straightened", "straighten"]
 FloatArray = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
 
-BLOCKS = 15
-"""Blocks along the arcs; waves shorter than about a seventh of the section are not followed."""
+BLOCKS = (16, 28)
+"""Blocks along the arcs in the first pass and in the second, which starts from the first: waves
+shorter than about a tenth of the section are not followed."""
 
-STEP_SHIFT_PX = 5
-"""Largest change of the shift between neighbouring blocks, in rows."""
+STEP_SHIFT_PX = (6, 3)
+"""Largest change of the shift between neighbouring blocks, in rows, per pass."""
 
-MATCH_SHARE = 0.045
-"""Profiles are matched over a Gaussian window of this share of the section."""
+MATCH_SHARE = (0.045, 0.03)
+"""Profiles are matched over a Gaussian window of this share of the section, per pass."""
+
+STAY = 0.12
+"""Likeness (0 to 1) that the largest change of shift must bring to be preferred to none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +74,25 @@ def straighten(
     :func:`grainscan.measure.rings_view.ring_texture`.
     """
     s, t = _axes(view, arcs)
-    straight, weight = _sample(texture, usable, view, arcs, s[:, None], t[None, :])
-    lag = _lags(straight, weight)
-    shift = (lag * (s[1] - s[0])).astype(np.float32)
+    shift = np.zeros((len(s), len(t)), np.float32)
+    for blocks, most, share in zip(BLOCKS, STEP_SHIFT_PX, MATCH_SHARE, strict=True):
+        flat, weight = _sample(texture, usable, view, arcs, s[:, None] + shift, t[None, :])
+        lag = _lags(flat, weight, blocks, most, share)
+        shift = _added(shift, lag, float(s[1] - s[0]))
     flat, weight = _sample(texture, usable, view, arcs, s[:, None] + shift, t[None, :])
     return Straightened(arcs, flat, weight, s, t, shift)
+
+
+def _added(shift: FloatArray, lag: FloatArray, row_width: float) -> FloatArray:
+    """The shift after another pass: that pass's rows are rows of the flattened picture."""
+    import cv2
+
+    rows, columns = shift.shape
+    column, row = np.meshgrid(
+        np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32)
+    )
+    before = cv2.remap(shift, column, row + lag, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(before + lag * row_width, np.float32)
 
 
 def _axes(view: EndView, arcs: ArcFamily) -> tuple[Array, Array]:
@@ -105,24 +123,26 @@ def _sample(
     return np.asarray(flat, np.float32), (weight > 0.99).astype(np.float32)
 
 
-def _lags(straight: FloatArray, weight: FloatArray) -> FloatArray:
+def _lags(
+    flat: FloatArray, weight: FloatArray, blocks: int, most: int, share: float
+) -> FloatArray:
     """Rows by which each pixel's ring lies further out than its row, (S, T) float32."""
     import cv2
 
-    rows, columns = straight.shape
-    edges = np.linspace(0, columns, BLOCKS + 1).astype(int)
-    profile = np.zeros((BLOCKS, rows), np.float32)
-    support = np.zeros((BLOCKS, rows), np.float32)
-    for c in range(BLOCKS):
+    rows, columns = flat.shape
+    edges = np.linspace(0, columns, blocks + 1).astype(int)
+    profile = np.zeros((blocks, rows), np.float32)
+    support = np.zeros((blocks, rows), np.float32)
+    for c in range(blocks):
         part = np.s_[:, edges[c] : edges[c + 1]]
         support[c] = weight[part].mean(axis=1)
-        profile[c] = (straight[part] * weight[part]).mean(axis=1) / np.maximum(support[c], 1e-3)
+        profile[c] = (flat[part] * weight[part]).mean(axis=1) / np.maximum(support[c], 1e-3)
     profile = cv2.GaussianBlur(profile, (0, 0), sigmaX=1.5, sigmaY=0.01)
     support = np.where(support > 0.3, support, 0.0).astype(np.float32)
-    middle = int(np.argmax(support.sum(axis=1) * np.hanning(BLOCKS + 2)[1:-1]))
-    lag = np.zeros((BLOCKS, rows), np.float32)
+    middle = int(np.argmax(support.sum(axis=1) * np.hanning(blocks + 2)[1:-1]))
+    lag = np.zeros((blocks, rows), np.float32)
     for way in (1, -1):
-        _follow(profile, support, lag, middle, way)
+        _follow(profile, support, lag, middle, way, most, share * rows)
     lag = cv2.GaussianBlur(lag, (0, 0), sigmaX=0.02 * rows, sigmaY=0.7)
     lag -= lag[middle]
     full = cv2.resize(lag.T, (columns, rows), interpolation=cv2.INTER_LINEAR)
@@ -130,23 +150,32 @@ def _lags(straight: FloatArray, weight: FloatArray) -> FloatArray:
 
 
 def _follow(
-    profile: FloatArray, support: FloatArray, lag: FloatArray, middle: int, way: int
+    profile: FloatArray,
+    support: FloatArray,
+    lag: FloatArray,
+    middle: int,
+    way: int,
+    most: int,
+    sigma: float,
 ) -> None:
     """Fill ``lag`` block by block from the middle outwards."""
     rows = np.arange(profile.shape[1], dtype=np.float32)
     memory = profile[middle] * support[middle]
     memory_weight = support[middle].copy()
+    # The memory fades over about a fifth of the section: profiles change slowly along a ring.
+    fade = np.exp(-5.0 / len(profile))
     block = middle + way
     while 0 <= block < len(profile):
         start = lag[block - way]
         reference = memory / np.maximum(memory_weight, 1e-3)
-        change = _best_change(profile[block], support[block], reference, memory_weight, rows, start)
+        change = _best_change(
+            profile[block], support[block], reference, memory_weight, rows + start, most, sigma
+        )
         lag[block] = start + change
         moved = np.interp(rows + lag[block], rows, profile[block])
         held = np.interp(rows + lag[block], rows, support[block])
-        # The memory fades over about three blocks: profiles change slowly along a ring.
-        memory = 0.7 * memory + moved * held
-        memory_weight = 0.7 * memory_weight + held
+        memory = fade * memory + moved * held
+        memory_weight = fade * memory_weight + held
         block += way
 
 
@@ -155,27 +184,29 @@ def _best_change(
     support: FloatArray,
     reference: FloatArray,
     reference_weight: FloatArray,
-    rows: FloatArray,
-    start: FloatArray,
+    place: FloatArray,
+    most: int,
+    sigma: float,
 ) -> FloatArray:
     """Change of shift per row that makes the block's profile most like the reference."""
     import cv2
 
-    changes = np.arange(-STEP_SHIFT_PX, STEP_SHIFT_PX + 1)
-    sigma = MATCH_SHARE * len(rows)
-    gain = np.empty((len(changes), len(rows)), np.float32)
-    for i, change in enumerate(changes):
-        place = rows + start + change
-        moved = np.interp(place, rows, profile).astype(np.float32)
-        weight = np.interp(place, rows, support) * np.minimum(reference_weight, 1.0)
-        fit = (moved * reference * weight).astype(np.float32)
-        gain[i] = cv2.GaussianBlur(fit[None, :], (0, 0), sigmaX=sigma)[0]
+    changes = np.arange(-most, most + 1)
+    rows = np.arange(len(place), dtype=np.float32)
+    where = place[None, :] + changes[:, None]
+    moved = np.interp(where, rows, profile).astype(np.float32)
+    weight = np.interp(where, rows, support).astype(np.float32) * np.minimum(reference_weight, 1.0)
+    stacked = np.concatenate(
+        [moved * reference * weight, moved**2 * weight, reference**2 * weight]
+    ).astype(np.float32)
+    smooth = cv2.GaussianBlur(stacked, (0, 0), sigmaX=sigma, sigmaY=0.01)
+    both, one, two = np.split(smooth, 3)
+    likeness = both / np.sqrt(one * two + 1e-4)
     # Staying with the neighbour's shift is the likelier the smaller the change: waves are slow.
-    usual = float(np.mean(np.maximum(gain.max(axis=0), 0.0))) + 1e-6
-    gain -= (0.3 * usual / STEP_SHIFT_PX**2) * changes[:, None].astype(np.float32) ** 2
-    best = np.clip(gain.argmax(axis=0), 1, len(changes) - 2)
-    index = np.arange(len(rows))
-    a, b, c = gain[best - 1, index], gain[best, index], gain[best + 1, index]
+    likeness -= STAY * (changes[:, None].astype(np.float32) / most) ** 2
+    best = np.clip(likeness.argmax(axis=0), 1, len(changes) - 2)
+    index = np.arange(len(place))
+    a, b, c = likeness[best - 1, index], likeness[best, index], likeness[best + 1, index]
     bend = np.minimum(a - 2 * b + c, -1e-9)
     fine = np.clip(0.5 * (a - c) / bend, -0.5, 0.5)
     result = (changes[best] + fine).astype(np.float32)
