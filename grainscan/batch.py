@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import multiprocessing
 import os
 import traceback
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,10 +15,11 @@ from grainscan.errors import GrainscanError
 from grainscan.judge.limits import limit_for_part
 from grainscan.judge.sorting import judge_blank
 from grainscan.photo.folder import BlankPhotos
+from grainscan.processes import each_done
 from grainscan.results import BlankResult, Limit
 from grainscan.scan import load_opencv, measure_blank, scan_photos
 
-__all__ = ["Job", "default_workers", "run_job", "scan_many"]
+__all__ = ["Job", "default_workers", "fault_line", "run_job", "scan_many"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,22 +46,15 @@ def scan_many(jobs: Sequence[Job], *, workers: int = 1) -> Iterator[BlankResult]
         OpenCV cannot be loaded, so that nothing can be scanned.
     """
     load_opencv()
-    if workers <= 1 or len(jobs) <= 1:
-        yield from map(run_job, jobs)
-        return
-    # OpenCV does not survive a fork, so the processes are started afresh. The executor is
-    # closed without waiting for what is still queued when the caller stops early.
-    pool = ProcessPoolExecutor(
-        max_workers=min(workers, len(jobs)),
-        mp_context=multiprocessing.get_context("spawn"),
-        initializer=_one_thread_each,
-    )
-    try:
-        futures = [pool.submit(run_job, job) for job in jobs]
-        for job, future in zip(jobs, futures, strict=True):
-            yield _result_of(future, job)
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+    early: dict[int, BlankResult] = {}
+    number = 0
+    tasks = each_done(_run_numbered, enumerate(jobs), workers=min(workers, len(jobs)))
+    with contextlib.closing(tasks):
+        for (place, job), result in tasks:
+            early[place] = result if result is not None else _died(job)
+            while number in early:
+                yield early.pop(number)
+                number += 1
 
 
 def default_workers(blanks: int) -> int:
@@ -85,33 +78,38 @@ def run_job(job: Job) -> BlankResult:
     except Exception as error:
         # A fault of ours on one blank must not cost the user the rest of the batch; it is
         # reported as what it is, with the place.
-        kind = type(error)
-        place = traceback.extract_tb(error.__traceback__)[-1]
-        return _failed(
-            job,
-            f"fault in the program ({kind.__module__}.{kind.__name__} in {Path(place.filename).name}, line "
-            f"{place.lineno}). Please report it together with the photographs.",
-        )
+        return _failed(job, fault_line(error))
     return result
 
 
-def _result_of(future: Future[BlankResult], job: Job) -> BlankResult:
-    try:
-        return future.result()
-    except BrokenProcessPool:
-        return _failed(
-            job,
-            "the process that scanned it was ended, perhaps for lack of memory. "
-            "Try again with --workers 1.",
-        )
+def fault_line(error: Exception) -> str:
+    """One line for the user about an error that nobody foresaw, with its place."""
+    kind = type(error)
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    return (
+        f"fault in the program ({kind.__module__}.{kind.__name__} in "
+        f"{Path(place.filename).name}, line {place.lineno}). "
+        "Please report it together with the photographs."
+    )
+
+
+def _run_numbered(numbered: tuple[int, Job]) -> BlankResult:
+    # OpenCV's own threads and the processes would fight for the cores.
+    if multiprocessing.parent_process() is not None:
+        import cv2
+
+        cv2.setNumThreads(1)
+    return run_job(numbered[1])
+
+
+def _died(job: Job) -> BlankResult:
+    return _failed(
+        job,
+        "the process that scanned it was ended, perhaps for lack of memory. "
+        "Try again with --workers 1.",
+    )
 
 
 def _failed(job: Job, line: str) -> BlankResult:
     photos = dataclasses.replace(job.photos, problems=(line,), usable=False)
     return judge_blank(measure_blank(photos), job.limit or limit_for_part(photos.record.part))
-
-
-def _one_thread_each() -> None:
-    import cv2
-
-    cv2.setNumThreads(1)

@@ -1,8 +1,6 @@
 """Many blanks in several processes: order, failures, a process that dies."""
 
 import os
-from concurrent.futures import Future
-from concurrent.futures.process import BrokenProcessPool
 
 import pytest
 
@@ -45,9 +43,7 @@ def test_stopping_early_leaves_no_process(jobs):
 
 
 def test_a_process_that_dies_costs_its_blank_only(jobs):
-    dead = Future()
-    dead.set_exception(BrokenProcessPool("a child process terminated abruptly"))
-    result = batch._result_of(dead, jobs[2])
+    result = batch._died(jobs[2])
     assert result.sort == "check"
     assert "--workers 1" in result.measurement.failures[0]
     assert result.measurement.record.blank == "ash-2"
