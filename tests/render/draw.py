@@ -90,6 +90,10 @@ class _Face:
         self.is_main = face == brush.placed.main
         self.eye = (camera.position - brush.placed.shift) @ brush.placed.lay
         self.shade = F(brush.shade(face))
+        # A notch in the photographed face's edge shows the side, seen at a shallow angle.
+        depth = 0.2 + 1.7 * self.body.spec.edge_roughness_mm
+        beside = self.body.level(face, self.eye) / self.body.level(brush.placed.main, self.eye)
+        self.tuck = depth / min(1.0, max(0.02, float(beside)))
 
     def draw(self) -> None:
         box = self._box()
@@ -171,7 +175,7 @@ class _Face:
                     near = np.minimum(near, -edge)
             else:
                 # Sides reach a little under the photographed face's ragged edge.
-                edge = margin - F(0.9 if other == self.placed.main else 0.0)
+                edge = margin - F(self.tuck if other == self.placed.main else 0.0)
             inside = np.maximum(inside, edge)
         arris = F(self.body.spec.arris_mm)
         worn = F(1) - F(0.22) * np.exp(-np.square(np.maximum(near, 0) / arris))
@@ -215,12 +219,13 @@ class _EdgeNoise:
         fade = np.clip((spec.length_mm / 2 - np.abs(z)) / 6.0, 0.15, 1)
         self.long, self.short = {}, {}
         for name in NORMALS:
-            splinter = _rough(n, 10.0, rng)
+            splinter = _rough(n, 16.0, rng)
             splinter = np.where(splinter > 0, 1.3, 0.5) * splinter
-            both = 0.6 * (splinter - splinter.mean()) + 0.6 * _rough(n, 60.0, rng)
-            self.long[name] = (both * fade * spec.edge_roughness_mm).astype(F)
-            chips = 0.03 + 0.12 * min(spec.edge_roughness_mm, 0.5)
-            self.short[name] = (_rough(n, 4.0, rng) * chips).astype(F)
+            both = 0.45 * (splinter - splinter.mean()) + 0.45 * _rough(n, 60.0, rng)
+            both = np.clip(both, -1.6, 1.6) * fade
+            self.long[name] = (both * spec.edge_roughness_mm).astype(F)
+            chips = 0.015 + 0.05 * min(spec.edge_roughness_mm, 0.5)
+            self.short[name] = (_rough(n, 3.0, rng) * chips).astype(F)
 
     def at(self, face, other, place):
         table = self.short if face in ENDS or other in ENDS else self.long

@@ -87,8 +87,8 @@ class Log:
         want = np.array(
             [math.tan(math.radians(spec.runout_b_deg)), -math.tan(math.radians(spec.runout_a_deg))]
         )
-        for _ in range(6):
-            line = self.fibre_line() if spec.made == "riven" else self._straight_line()
+        for _ in range(5):
+            line = self.fibre_line(steps=14) if spec.made == "riven" else self._straight_line()
             f = self.fibre(line)
             mean = np.array([np.mean(f[:, 0] / f[:, 2]), np.mean(f[:, 1] / f[:, 2])])
             self.axis_slope = self.axis_slope + (want - mean)
@@ -97,7 +97,7 @@ class Log:
         z = np.linspace(-0.5, 0.5, 81) * self.spec.length_mm
         return np.stack([np.zeros_like(z), np.zeros_like(z), z], axis=1)
 
-    def fibre_line(self, start=(0.0, 0.0), steps: int = 80) -> np.ndarray:
+    def fibre_line(self, start=(0.0, 0.0), steps: int = 40) -> np.ndarray:
         """The fibre through ``start`` at mid-length, (2·steps + 1, 3), by Runge-Kutta in z."""
         half = self.spec.length_mm / 2
         sides = []

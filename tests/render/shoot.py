@@ -49,22 +49,23 @@ def render_blank(spec: BlankSpec, photo: PhotoSpec, seed: int = 0) -> RenderedBl
     for k, shot in enumerate(pictures):
         if shot in photo.shots:
             rng = np.random.default_rng([spec.seed, seed, 31 + k])
+            room = np.random.default_rng([spec.seed, seed, 30])  # the same bench and lamp
             placed = Placed(log, body, wood, LAYS[shot], np.zeros(3), MAIN[shot])
-            pictures[shot], truth["photos"][shot] = _take(placed, photo, shot, rng)
+            pictures[shot], truth["photos"][shot] = _take(placed, photo, shot, rng, room)
     return RenderedBlank(spec, photo, **pictures, truth=truth)
 
 
-def _take(placed: Placed, photo: PhotoSpec, shot: str, rng) -> tuple[np.ndarray, dict[str, Any]]:
+def _take(placed: Placed, photo: PhotoSpec, shot: str, rng, room) -> tuple[np.ndarray, dict[str, Any]]:
     is_end = shot == "end"
     camera, how = _place_camera(placed, photo, is_end, rng)
-    light = _lamp(rng)
+    light = _lamp(room)
     brush = Brush(placed, light, () if is_end else photo.marks, photo.end_condition, rng)
     blanks = [] if photo.content == "none" else [brush]
     if photo.content == "two":
         blanks.insert(0, _another(placed, light, is_end, rng))
     floor = _floor_out(placed, is_end)
     prints = [_slices(b.placed, floor) for b in blanks] if not is_end else []
-    bench = scenes.bench(camera, floor, photo, placed, light, [s[0][0] for s in prints], rng)
+    bench = scenes.bench(camera, floor, photo, placed, light, [s[0][0] for s in prints], room)
     for slices in prints:
         bench = scenes.cast_shadow(bench, slices, light)
     picture = scenes.look_at(bench, camera)

@@ -53,13 +53,13 @@ LOOKS: dict[str, Look] = {
     "sugar maple": Look((231, 215, 192), (199, 173, 143), (192, 167, 139), (200, 169, 138),
                         "diffuse-porous", 0.75, 0.032, 0.14, 0.032, 0.030, 0.8, 0.45, 0.45, 0.045),
     "beech": Look((217, 189, 161), (184, 150, 120), (175, 143, 115), (157, 118, 90),
-                  "diffuse-porous", 0.6, 0.030, 0.12, 0.030, 0.060, 2.6, 0.9, 0.75, 0.040),
+                  "diffuse-porous", 0.6, 0.030, 0.12, 0.030, 0.040, 2.2, 0.62, 0.65, 0.045),
     "yellow birch": Look((224, 203, 173), (193, 163, 129), (171, 141, 108), (207, 181, 148),
                          "diffuse-porous", 0.5, 0.050, 0.22, 0.050, 0.020, 0.5, 0.4, 0.25, 0.055),
     "pine": Look((236, 216, 177), (188, 144, 96), (143, 100, 62), (236, 216, 177),
-                 "softwood", 0.95, 0.08, 2.4, 0.0, 0.015, 0.3, 0.4, 0.15, 0.040),
+                 "softwood", 0.95, 0.08, 2.4, 0.0, 0.015, 0.3, 0.4, 0.15, 0.050),
     "spruce": Look((237, 224, 196), (200, 169, 128), (163, 126, 86), (237, 224, 196),
-                   "softwood", 0.8, 0.06, 3.5, 0.0, 0.015, 0.3, 0.4, 0.12, 0.040),
+                   "softwood", 0.8, 0.06, 3.5, 0.0, 0.015, 0.3, 0.4, 0.12, 0.050),
 }
 
 
@@ -143,7 +143,7 @@ class Wood:
         self.coarse = Noise(rng, 1.6)
         self.seed = int(rng.integers(1 << 31))
         self.turns = rng.uniform(0, 2 * math.pi, 6)
-        tint = rng.normal(0, 0.03, 3) + rng.normal(0, 0.05)
+        tint = rng.normal(0, 0.012, 3) + rng.normal(0, 0.05)
         self.light = linear(self.look.light) * (1 + tint.astype(F))
         self.dark = linear(self.look.dark) * (1 + tint.astype(F))
         self.pore = linear(self.look.pore)
@@ -194,7 +194,7 @@ class Wood:
         rgb = self.light + (tone * shade)[..., None] * (self.dark - self.light)
         rgb *= shade[..., None]
         rays = self._rays(u, v, s, r, pixel_mm)
-        strength = F(look.ray_strength * spec.contrast)
+        strength = F(look.ray_strength * spec.contrast * (0.7 if end_grain else 1.0))
         rgb += (np.minimum(rays * strength, F(1)))[..., None] * (self.ray - rgb)
         pores = self._pores(u, v, s, rho, ur, vr, pixel_mm)
         depth = F((0.85 if end_grain else 0.62) * pore_share)
@@ -253,7 +253,10 @@ class Wood:
     def _rays(self, u, v, s, r, pixel_mm):
         look = self.look
         theta = np.arctan2(v, u)
-        bend = F(0.12) * np.sin(r * F(0.45) + s * F(0.011)) + F(0.05) * np.sin(r * F(1.7) + F(2))
+        # Rays wave a little on their way out, neighbours alike but not all together.
+        side = theta * F(self.centre_radius)
+        bend = F(0.12) * np.sin(r * F(0.45) + side * F(0.7) + s * F(0.011))
+        bend += F(0.04) * np.sin(r * F(1.7) + side * F(1.9))
         total = np.zeros_like(u)
         for k in range(2):
             count = max(8, round(2 * math.pi * self.centre_radius / (2 * look.ray_spacing_mm)))
@@ -326,6 +329,7 @@ def _ring_tables(boundaries, look: Look, step: float, rng):
         radius = np.where((phase > 0.45) & (phase < 0.9), look.pore_radius_mm, 0.0)
         share = 1 - np.clip(0.68 + 0.07 * vary, 0.45, 0.85)
     tone = tone * (1 + 0.12 * np.clip(vary, -2, 2))[ring]
+    tone = np.minimum(tone, 1.05)
     return tone.astype(F), radius.astype(F), share
 
 
