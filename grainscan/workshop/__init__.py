@@ -1,0 +1,1 @@
+"""In the workshop: parts laid in a blank; woods, moisture, shrinkage, drying and joints."""
