@@ -27,7 +27,7 @@ _FINEST_MM = 0.05
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FibrePlaces:
-    """The best axis at each of (M,) starts: ``centre_mm`` (2, M), ``spare_mm``, ``bend_mm`` (M,)."""
+    """The best axis at each of (M,) starts: centres (2, M), spare wood and bend (M,)."""
 
     start_mm: FloatArray
     centre_mm: FloatArray
