@@ -1,0 +1,1 @@
+"""The stock book: every log, blank and scan kept, sorted and found again."""
