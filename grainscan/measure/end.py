@@ -49,6 +49,10 @@ LEAST_SECTION_PX = 250
 LEAST_CONFIDENCE = 0.5
 """Share of the worst side of the outline that must stand clear of its surroundings."""
 
+TOO_CLOSE = 2.0
+"""Two readings across each other whose likeness differs by less than this (odds below about
+7 to 1) leave the question open."""
+
 LEAST_ARC_DEG = 20.0
 """Arc that the section must span, seen from the pith, for the pith's place to be stated."""
 
@@ -66,6 +70,7 @@ class _Rings:
     bark_confidence: float
     found: BoundaryRows
     latewood: tuple[float | None, ...]
+    likeness: float
 
 
 def measure_end(
@@ -118,9 +123,8 @@ def _read_rings(view: EndView, species: str | None) -> _Rings | str:
     if isinstance(search, str):
         return search
     trials = [_follow(view, search, usable, family, species) for family in search.families]
-    rings = max(trials, key=lambda trial: trial.found.evidence)
-    reason = _unseen(rings.found)
-    return reason or rings
+    trials.sort(key=lambda trial: -trial.likeness)
+    return _unseen(trials) or trials[0]
 
 
 def _follow(
@@ -143,8 +147,26 @@ def _follow(
     half = Z90 * math.degrees(math.hypot(spread.direction_rad, wave))
     latewood = latewood_shares(averages, found, anatomy.anatomy, outwards)
     return _Rings(
-        direction, min(half, 90.0), spread, straight, anatomy, outwards, sure, found, latewood
+        direction,
+        min(half, 90.0),
+        spread,
+        straight,
+        anatomy,
+        outwards,
+        sure,
+        found,
+        latewood,
+        _likeness(found, family),
     )
+
+
+def _likeness(found: BoundaryRows, family: RingFamily) -> float:
+    """How much a reading looks like rings, in nats.
+
+    A typical boundary's evidence, how even the widths are, and how much of what is seen the
+    arcs and the radii of one pith explain together (rings and rays share their pith).
+    """
+    return found.strength + found.evenness + 5.0 * math.log(max(family.joint, 1e-3))
 
 
 def _anatomy(averages: Profiles, species: str | None) -> AnatomyFound:
@@ -155,14 +177,22 @@ def _anatomy(averages: Profiles, species: str | None) -> AnatomyFound:
     return AnatomyFound(known, 0.99, f"{species} is {known}")
 
 
-def _unseen(found: BoundaryRows) -> str | None:
-    """Why this chain of boundaries is no answer, or None."""
-    sure = found.confidence > SURE
-    if sure.sum() < 2 or found.strength < 1.0:
+def _unseen(trials: list[_Rings]) -> str | None:
+    """Why the best of several readings (best first) is no answer, or None."""
+    found = trials[0].found
+    if (found.confidence > SURE).sum() < 2 or found.strength < 1.0:
         return (
             "the rings cannot be told on this end: plane or sand it, wet it, and photograph it "
             "closer in even light"
         )
+    for other in trials[1:]:
+        apart = abs((other.direction_deg - trials[0].direction_deg + 90.0) % 180.0 - 90.0)
+        close = trials[0].likeness - other.likeness < TOO_CLOSE
+        if apart > 30.0 and close and other.found.strength > 1.0:
+            return (
+                "rings and rays (or tool marks) cannot be told apart on this end: plane or sand "
+                "it, wet it, and photograph it again"
+            )
     return None
 
 

@@ -148,7 +148,7 @@ def profiles(straight: Straightened) -> Profiles:
         _held(flat, weight),
         _held(spots, weight),
         total,
-        total >= max(0.06 * total.max(), 8),
+        total >= 6,
         np.array(tone),
         np.array(pores),
         sector_support,

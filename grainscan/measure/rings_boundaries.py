@@ -24,6 +24,9 @@ Array = npt.NDArray[np.float64]
 WIDTH_SPREAD = 0.45
 """Standard deviation of the log of a ring's width against the usual width on one section."""
 
+EVEN_SPREAD = 0.35
+"""The same within one section for sound wood, where rings are told from rays by it."""
+
 COST = 0.35
 """Share of a typical boundary's evidence that a boundary must bring to be worth adding."""
 
@@ -40,14 +43,15 @@ class BoundaryRows:
     """Boundaries as (fractional) rows of the straightened end, from pith to bark side.
 
     ``rows`` (N,), ``confidence`` (N,) 0 to 1; ``usual_rows``: usual ring width in rows;
-    ``strength``: log-likelihood ratio of a typical boundary; ``evidence``: of all of them.
+    ``strength``: log-likelihood ratio of a typical boundary; ``evenness``: log-likelihood ratio
+    of the widths being those of rings (alike) against those of rays (at random).
     """
 
     rows: Array
     confidence: Array
     usual_rows: float
     strength: float
-    evidence: float
+    evenness: float
 
 
 def ring_rows(found: Profiles) -> float:
@@ -91,7 +95,7 @@ def find_boundaries(found: Profiles, anatomy: Anatomy, outwards: int, usual: flo
     rows = _on_edge(found, rows, usual, anatomy, outwards)
     confidence, log_ratio = _confidence(found, rows, usual, anatomy, outwards)
     strength = float(np.median(log_ratio)) if len(rows) else 0.0
-    return BoundaryRows(rows, confidence, usual, strength, float(log_ratio.sum()))
+    return BoundaryRows(rows, confidence, usual, strength, _evenness(rows[confidence > 0.3]))
 
 
 def _clearness(found: Profiles, evidence: Callable[[Array, Array], Array]) -> Array:
@@ -269,6 +273,23 @@ def _confidence(
     gaps = _gap_penalty(rows, usual)
     logit = log_ratio + prior - gaps
     return np.clip(1 / (1 + np.exp(-logit)), 0.01, 0.99), log_ratio
+
+
+def _evenness(rows: Array) -> float:
+    """Log-likelihood ratio of the gaps: a log-normal law (rings) against an exponential (rays).
+
+    Ring widths on one section differ by a third or so; rays stand at random, so the gaps between
+    them follow the exponential law. Bounded, because gaps are neighbours and not independent.
+    """
+    gaps = np.diff(rows)
+    if len(gaps) < 3:
+        return 0.0
+    log = np.log(gaps / gaps.mean())
+    centre = float(log.mean())
+    spread = EVEN_SPREAD
+    ring = -0.5 * ((log - centre) / spread) ** 2 - log - np.log(spread * np.sqrt(2 * np.pi))
+    ray = -np.exp(log)
+    return float(np.clip((ring - ray).sum(), -10.0, 10.0))
 
 
 def _gap_penalty(rows: Array, usual: float) -> Array:

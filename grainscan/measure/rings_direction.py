@@ -10,7 +10,8 @@ Geophysics 34, 1969).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -41,11 +42,14 @@ COARSE_PX = 96
 """Longest side of the picture for the full search over directions and curvatures."""
 
 ANGLE_STEP_DEG = 2.0
-CURVATURES = np.concatenate([[0.0], np.geomspace(0.06, 2.0, 14)])
-"""Candidate curvatures, 1 / section widths: pith from half a width away to straight rings."""
+CURVATURES = np.concatenate([[0.0], np.geomspace(0.06, 6.0, 18)])
+"""Candidate curvatures, 1 / section widths: from a pith inside the section to straight rings."""
 
 LEAST_GAIN = 3.0
 """A family must hold this many times the variance that stacking noise would."""
+
+RAYS_SHARE = 0.35
+"""Rays never hold more than about this part of an end's texture; bands and pore rows do."""
 
 CAP = 12.0
 """Whitened power above this is cut: one strong line in one block must not decide."""
@@ -57,14 +61,13 @@ class RingFamily:
 
     ``share``: part of the texture's variance that the stacked profile holds, 0 to 1.
     ``gain``: that share against what stacking pure noise would hold (1 = nothing there).
-    ``reach``: how alike profiles far apart along the arcs are, against neighbours (rings go on
-    right across the section, 1; rays end, towards 0).
+    ``joint``: that share and the share that lies along the arcs' radii, as rays do.
     """
 
     arcs: ArcFamily
     share: float
     gain: float
-    reach: float
+    joint: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +94,10 @@ def find_families(
     coarse = _stack(texture, usable, aspect, COARSE_PX)
     starts = _candidates(score, angles, at_most) + _coarse_candidates(coarse, at_most)
     fine = _stack(texture, usable, aspect, STACK_PX)
-    families = []
-    for start in starts:
-        near = _refine(coarse, start, np.radians(4.0), 0.24, np.radians(0.5))
-        families.append(_describe(fine, _refine(fine, near, np.radians(0.8), 0.05)))
-    families.sort(key=lambda family: -family.share)
+    near = [_refine(coarse, start, np.radians(4.0), 0.24, np.radians(0.5)) for start in starts]
+    near += _crossed(coarse, max(near, key=lambda arcs: _share(coarse, arcs)))
+    families = [_describe(fine, _refine(fine, arcs, np.radians(0.8), 0.05)) for arcs in near]
+    families.sort(key=lambda family: -family.joint)
     kept: list[RingFamily] = []
     for family in families:
         if all(_apart_deg(family.arcs, other.arcs) > 12.0 for other in kept):
@@ -103,12 +105,44 @@ def find_families(
     return kept[:at_most]
 
 
+def _crossed(stack: _Stack, arcs: ArcFamily) -> list[ArcFamily]:
+    """Families at right angles to one, in case that one is the rays: the best for each side.
+
+    Strong rays outshine faint rings. The rings are then the arcs that have the rays as radii:
+    what counts is how much arcs and radii of one pith explain together.
+    """
+    found = []
+    for quarter in (0.5 * np.pi, -0.5 * np.pi):
+        starts = [ArcFamily(arcs.bark_rad + quarter, k) for k in (0.1, 0.4, 0.8, 1.4)]
+        start = max(starts, key=lambda trial: _joint(stack, trial))
+        found.append(
+            _refine(stack, start, np.radians(4.0), 0.2, np.radians(0.5), objective=_joint)
+        )
+    return found
+
+
+def _joint(stack: _Stack, arcs: ArcFamily) -> float:
+    """Variance held by the profile across the arcs plus that by the one across their radii."""
+    return _share(stack, arcs) + _fan_share(stack, arcs)
+
+
+def _fan_share(stack: _Stack, arcs: ArcFamily) -> float:
+    """Part of the texture's variance that lies along the radii (rays), above chance."""
+    t = arcs.along(stack.x, stack.y)
+    index = np.floor(t / stack.step).astype(np.intp)
+    index -= index.min()
+    count = np.bincount(index)
+    total = np.bincount(index, stack.value)
+    held = float((total**2 / np.maximum(count, 1)).sum() / (stack.value**2).sum())
+    return held - np.count_nonzero(count) / len(stack.value)
+
+
 def _coarse_candidates(stack: _Stack, at_most: int) -> list[ArcFamily]:
     """Best families of a full search at low resolution, well apart in direction."""
     trials = [
         (_share(stack, ArcFamily(angle, curvature)), ArcFamily(angle, curvature))
         for angle in np.radians(np.arange(0.0, 360.0, 5.0))
-        for curvature in (0.0, 0.2, 0.45, 0.75, 1.1, 1.6)
+        for curvature in (0.0, 0.2, 0.45, 0.75, 1.1, 1.6, 2.4, 4.0, 7.0)
         if curvature > 0 or angle < np.pi
     ]
     trials.sort(key=lambda trial: -trial[0])
@@ -247,18 +281,24 @@ def _share(stack: _Stack, arcs: ArcFamily) -> float:
 
 
 def _refine(
-    stack: _Stack, start: ArcFamily, turn: float, bend: float, finest: float = np.radians(0.08)
+    stack: _Stack,
+    start: ArcFamily,
+    turn: float,
+    bend: float,
+    finest: float = np.radians(0.08),
+    objective: Callable[[_Stack, ArcFamily], float] | None = None,
 ) -> ArcFamily:
     """Climb to the family whose stack holds most variance, from coarse to fine steps.
 
     Curvature may cross zero: then bark and pith change sides.
     """
+    value_of = objective or _share
     angle, curvature = start.bark_rad, start.curvature
-    best = _share(stack, start)
+    best = value_of(stack, start)
     while turn > finest:
         moved = False
         for da, dk in ((turn, 0), (-turn, 0), (0, bend), (0, -bend)):
-            value = _share(stack, _signed(angle + da, curvature + dk))
+            value = value_of(stack, _signed(angle + da, curvature + dk))
             if value > best:
                 best, moved = value, True
                 angle, curvature = angle + da, curvature + dk
@@ -279,32 +319,7 @@ def _describe(stack: _Stack, arcs: ArcFamily) -> RingFamily:
     share = _share(stack, arcs)
     count = stack_profile(stack, arcs)[1]
     noise = np.count_nonzero(count) / len(stack.value)
-    family = RingFamily(arcs, share, share / max(noise, 1e-9), 0.0)
-    return replace(family, reach=_reach(stack, arcs))
-
-
-def _reach(stack: _Stack, arcs: ArcFamily, strips: int = 6) -> float:
-    """Likeness of profiles far apart along the arcs over that of neighbours."""
-    t = arcs.along(stack.x, stack.y)
-    s = arcs.ring_coordinate(stack.x, stack.y)
-    edges = np.quantile(t, np.linspace(0, 1, strips + 1))
-    strip = np.clip(np.searchsorted(edges, t, side="right") - 1, 0, strips - 1)
-    index = np.floor(s / stack.step).astype(np.intp)
-    index -= index.min()
-    width = index.max() + 1
-    total = np.bincount(strip * width + index, stack.value, strips * width)
-    count = np.bincount(strip * width + index, minlength=strips * width)
-    mean = (total / np.maximum(count, 1)).reshape(strips, width)
-    used = (count >= 4).reshape(strips, width)
-
-    def alike(apart: int) -> float:
-        both = used[apart:] & used[:-apart]
-        weight = max(int(both.sum()), 1)
-        return float((mean[apart:] * mean[:-apart] * both).sum() / weight)
-
-    near = alike(1)
-    far = np.mean([alike(2), alike(3)])
-    return float(np.clip(far / near, 0.0, 1.5)) if near > 0 else 0.0
+    return RingFamily(arcs, share, share / max(noise, 1e-9), share + _fan_share(stack, arcs))
 
 
 @dataclass(frozen=True, slots=True)
@@ -423,13 +438,22 @@ def search_rings(
         if others and others[0].gain > LEAST_GAIN and not _along(others[0], spike.line_deg, 12.0):
             families, marks = others, spike.line_deg
             texture = notched(texture, usable, spike)
-    if not families or families[0].gain < LEAST_GAIN:
+    if all(family.gain < LEAST_GAIN for family in families):
         return (
             "no rings show on this end: plane or sand it, wet it, and photograph it closer in "
             "even light"
         )
-    close = [family for family in families if family.share > 0.6 * families[0].share]
+    best = families[0]
+    close = [f for f in families if f.gain > LEAST_GAIN and (f.joint > 0.6 * best.joint or _crosses(f, best))]
     return RingSearch(tuple(close), texture, marks)
+
+
+def _crosses(family: RingFamily, best: RingFamily) -> bool:
+    """Whether a family may be faint rings under rays that the best family follows.
+
+    Where that explains a good part of all that is seen, it is no ray pattern.
+    """
+    return best.share < RAYS_SHARE and _apart_deg(family.arcs, best.arcs) > 65.0
 
 
 def _along(family: RingFamily, line_deg: float, within_deg: float = 6.0) -> bool:

@@ -96,10 +96,8 @@ def _added(shift: FloatArray, lag: FloatArray, row_width: float) -> FloatArray:
 
 
 def _axes(view: EndView, arcs: ArcFamily) -> tuple[Array, Array]:
-    half = view.aspect / 2
-    edge = np.linspace(-0.5, 0.5, 41)
-    x = np.concatenate([edge, edge, np.full(41, -0.5), np.full(41, 0.5)])
-    y = np.concatenate([np.full(41, -half), np.full(41, half), edge * 2 * half, edge * 2 * half])
+    # A grid, not the outline alone: with the pith inside, the least s is inside too.
+    x, y = np.meshgrid(np.linspace(-0.5, 0.5, 41), np.linspace(-0.5, 0.5, 41) * view.aspect)
     s, t = arcs.ring_coordinate(x, y), arcs.along(x, y)
     step = 1.0 / view.px_per_width
     return np.arange(s.min(), s.max(), step), np.arange(t.min(), t.max(), 2 * step)

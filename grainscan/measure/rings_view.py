@@ -22,7 +22,7 @@ FINE_SHARE = 0.03
 """Half width (Gaussian, share of the section) below which detail counts as fine: ring edges and
 pore rows are, stains and uneven light are not."""
 
-RIM_SHARE = 0.01
+RIM_SHARE = 0.005
 """Pixels this close to the sides (share of the longest side) are left out: bevels, splinters."""
 
 
