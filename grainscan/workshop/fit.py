@@ -26,13 +26,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.workshop.fit_fibres import best_start
+from grainscan.workshop.fit_fibres import FibrePlaces, best_start, fibre_places
 from grainscan.workshop.fit_straight import StraightLine, StraightStarts
 from grainscan.workshop.layout import SIDES, Placement, Way, free_stretches, place_part
 from grainscan.workshop.parts import Part, PartSamples, sample_part
 from grainscan.workshop.solid import BlankSolid
 
-__all__ = ["SPARE_WEIGHT", "NoFit", "cost_of", "fit_part", "ways_to_lie"]
+__all__ = ["SPARE_WEIGHT", "NoFit", "cost_of", "fit_part", "places_along", "ways_to_lie"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -101,6 +101,33 @@ def fit_part(
     return _no_fit(tries, allowance_mm)
 
 
+def places_along(
+    solid: BlankSolid, like: Placement, *, allowance_mm: float, step_mm: float = 5.0
+) -> tuple[Placement, ...]:
+    """Places every ``step_mm`` along a blank for a part lying as ``like`` does.
+
+    At each start the axis with the most wood (along the fibres) or the smallest slope
+    (straight); starts where the part does not fit are left out.
+    """
+    part, way, samples = like.part, like.way, sample_part(like.part)
+    starts = [
+        start
+        for low, high in free_stretches(solid, part.length_mm)
+        for start in np.arange(low, high + 1e-9, step_mm)
+    ]
+    if not starts:
+        return ()
+    found: list[Placement] = []
+    if way.along_fibres:
+        places = fibre_places(solid, part, samples, way, np.array(starts))
+        found = [_placed(solid, part, way, samples, places, k) for k in range(len(starts))]
+    else:
+        programme = StraightStarts(solid, part, samples, way, SPARE_WEIGHT)
+        lines = [programme.line(float(start), allowance_mm) for start in starts]
+        found = [_on_line(solid, part, way, samples, line) for line in lines if line is not None]
+    return tuple(placement for placement in found if _fits(placement, allowance_mm))
+
+
 def cost_of(placement: Placement) -> float:
     """The objective J of a placement: lower is better."""
     size = placement.part.largest_mm[0]
@@ -130,21 +157,10 @@ def _along_fibres(
     stretch: tuple[float, float],
     _allowance_mm: float,
 ) -> list[Placement]:
-    placements = []
-    for way in ways:
-        best = best_start(solid, part, samples, way, stretch)
-        x, y = best.centre_mm[:, 0]
-        placements.append(
-            place_part(
-                solid,
-                part,
-                way,
-                start_mm=float(best.start_mm[0]),
-                centre_mm=(float(x), float(y)),
-                samples=samples,
-            )
-        )
-    return placements
+    return [
+        _placed(solid, part, way, samples, best_start(solid, part, samples, way, stretch), 0)
+        for way in ways
+    ]
 
 
 def _straight(
@@ -176,7 +192,27 @@ def _straight(
     else:
         line, k, way, programme = best
         line = _refined(programme, line, starts, k, allowance_mm)
-    placement = place_part(
+    return [_on_line(solid, part, way, samples, line)]
+
+
+def _placed(
+    solid: BlankSolid, part: Part, way: Way, samples: PartSamples, places: FibrePlaces, k: int
+) -> Placement:
+    x, y = places.centre_mm[:, k]
+    return place_part(
+        solid,
+        part,
+        way,
+        start_mm=float(places.start_mm[k]),
+        centre_mm=(float(x), float(y)),
+        samples=samples,
+    )
+
+
+def _on_line(
+    solid: BlankSolid, part: Part, way: Way, samples: PartSamples, line: StraightLine
+) -> Placement:
+    return place_part(
         solid,
         part,
         way,
@@ -185,7 +221,6 @@ def _straight(
         tilt=line.tilt,
         samples=samples,
     )
-    return [placement]
 
 
 def _refined(

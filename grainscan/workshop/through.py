@@ -23,7 +23,13 @@ from grainscan.workshop.layout import Placement
 from grainscan.workshop.part_sections import Shape, area_mm2, inside
 from grainscan.workshop.solid import BlankSolid
 
-__all__ = ["FibresThrough", "ThroughSection", "fibres_through", "share_through"]
+__all__ = [
+    "FibresThrough",
+    "ThroughSection",
+    "fibres_through",
+    "share_interval",
+    "share_through",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -72,15 +78,14 @@ def fibres_through(solid: BlankSolid, placement: Placement, *, seed: int = 20) -
     width = np.interp(placement.s_mm, part.at_mm, part.width_mm)
     depth = np.interp(placement.s_mm, part.at_mm, part.depth_mm)
 
-    def section(k: int, where: str) -> ThroughSection:
-        def share(slope: FloatArray, points: int) -> float:
-            turned = _turned(slope, placement.way.turn_deg)
-            return share_through(part.shape, placement.z_mm, width, depth, turned, k, points=points)
+    turned = _turned(placement.slope, placement.way.turn_deg)
+    errors = np.stack([_turned(error, placement.way.turn_deg) for error in errors])
 
-        drawn = [share(placement.slope + error, _POINTS_PER_DRAW) for error in errors]
-        low, middle, high = (float(q) for q in np.quantile(drawn, (0.05, 0.5, 0.95)))
-        s_mm = float(placement.s_mm[k])
-        return ThroughSection(where, s_mm, share(placement.slope, _POINTS), middle, low, high)
+    def section(k: int, where: str) -> ThroughSection:
+        share, low, middle, high = _shares(
+            part.shape, placement.z_mm, width, depth, turned, errors, k
+        )
+        return ThroughSection(where, float(placement.s_mm[k]), share, middle, low, high)
 
     tenons = []
     for number, (start, stop) in enumerate(part.tenons, 1):
@@ -90,6 +95,40 @@ def fibres_through(solid: BlankSolid, placement: Placement, *, seed: int = 20) -
         tenons.append(section(k, f"tenon {number}"))
     thinnest = int(np.argmin(area_mm2(part.shape, width, depth)))
     return FibresThrough(section(thinnest, "thinnest section"), tuple(tenons))
+
+
+def share_interval(
+    shape: Shape,
+    z_mm: FloatArray,
+    width_mm: FloatArray,
+    depth_mm: FloatArray,
+    slope: FloatArray,
+    errors: FloatArray,
+) -> tuple[float, float, float]:
+    """Share through of the first section, as measured, and the 90 % range over ``errors``.
+
+    ``errors`` (D, 2, N): equally likely errors of the field. For the rest see `share_through`.
+    """
+    share, low, _, high = _shares(shape, z_mm, width_mm, depth_mm, slope, errors, 0)
+    return share, low, high
+
+
+def _shares(
+    shape: Shape,
+    z_mm: FloatArray,
+    width_mm: FloatArray,
+    depth_mm: FloatArray,
+    slope: FloatArray,
+    errors: FloatArray,
+    at: int,
+) -> tuple[float, float, float, float]:
+    """As measured, then 5 %, 50 % and 95 % of the shares under the errors."""
+    drawn = [
+        share_through(shape, z_mm, width_mm, depth_mm, slope + e, at, points=_POINTS_PER_DRAW)
+        for e in errors
+    ]
+    low, middle, high = (float(q) for q in np.quantile(drawn, (0.05, 0.5, 0.95)))
+    return share_through(shape, z_mm, width_mm, depth_mm, slope, at), low, middle, high
 
 
 def share_through(
