@@ -119,8 +119,8 @@ class _Face:
 
     def _tile(self, x0, y0, cols, rows) -> None:
         x, y = np.meshgrid(node_positions(x0, cols), node_positions(y0, rows))
-        points = self._hit(self.camera.rays(x, y) @ self.placed.lay)
-        margins = {f: self.body.level(f, points) for f in BESIDE[self.face]}
+        points, off = self._hit(self.camera.rays(x, y) @ self.placed.lay)
+        margins = {f: self.body.level(f, points) + off for f in BESIDE[self.face]}
         if (np.max(list(margins.values()), axis=0) > 2.0).all():
             return
         m = CELL_PX * SUB
@@ -182,19 +182,21 @@ class _Face:
         return (inside <= 0).astype(F), worn
 
     def _hit(self, rays):
-        """Where rays meet the face: a few secant steps on its level function."""
+        """Where rays meet the face, by secant steps on its level function; and a large margin
+        where they do not meet it."""
         middle = self.placed.world(np.zeros(3))
         distance = float((middle - self.camera.position) @ self.camera.axes[2])
         t0 = np.full(rays.shape[:-1], distance * 0.98)
         t1 = t0 * 1.03
         g0 = self.body.level(self.face, self.eye + t0[..., None] * rays)
-        for _ in range(4):
+        for _ in range(5):
             g1 = self.body.level(self.face, self.eye + t1[..., None] * rays)
             bend = g1 - g0
             bend = np.where(np.abs(bend) < 1e-12, 1e-12, bend)
             t2 = np.clip(t1 - g1 * (t1 - t0) / bend, 1.0, 20.0 * distance)
             t0, g0, t1 = t1, g1, t2
-        return self.eye + t1[..., None] * rays
+        points = self.eye + t1[..., None] * rays
+        return points, np.where(np.abs(self.body.level(self.face, points)) < 0.02, 0.0, 1e3)
 
     def _lay(self, rgb, coverage, x0, y0, cols, rows) -> None:
         rgb *= coverage[..., None]

@@ -58,8 +58,12 @@ class Log:
         self.swing_y = _swing(rng, spec.wander_deg / math.sqrt(2), spec.wander_wavelength_mm)
         self.turn_waves = Waves(
             tuple(
-                (float(a), float(2 * math.pi / rng.uniform(150, 500)), float(rng.uniform(-0.03, 0.03)),
-                 float(rng.uniform(0, 2 * math.pi)))
+                (
+                    float(a),
+                    float(2 * math.pi / rng.uniform(150, 500)),
+                    float(rng.uniform(-0.03, 0.03)),
+                    float(rng.uniform(0, 2 * math.pi)),
+                )
                 for a in rng.uniform(0.0, 0.25, 3) * spec.wander_deg
             )
         )
@@ -124,19 +128,7 @@ class Log:
     def material(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """(u, v, s) of points (…, 3) in the blank's frame."""
         spec = self.spec
-        tx, ty = self.axis_slope
-        axis = np.array([tx, ty, 1.0]) / math.sqrt(1 + tx * tx + ty * ty)
-        # The rotation that turns z onto the log's axis by the shortest way.
-        first = np.array([axis[2] + axis[1] ** 2 / (1 + axis[2]),
-                          -axis[0] * axis[1] / (1 + axis[2]), -axis[0]])
-        second = np.array([-axis[0] * axis[1] / (1 + axis[2]),
-                           axis[2] + axis[0] ** 2 / (1 + axis[2]), -axis[1]])
-        x = points[..., 0] - self.pith[0]
-        y = points[..., 1] - self.pith[1]
-        z = points[..., 2]
-        p = first[0] * x + first[1] * y + first[2] * z
-        q = second[0] * x + second[1] * y + second[2] * z
-        s = axis[0] * x + axis[1] * y + axis[2] * z
+        p, q, s = self._log_frame(points)
         for knot in spec.knots:
             p, q = self._around(knot, p, q, s)
         along = s / (spec.length_mm / 2)
@@ -148,6 +140,35 @@ class Log:
         turn = self._turn(r, s)
         c, d = np.cos(turn), np.sin(turn)
         return c * p + d * q, c * q - d * p, s
+
+    def _log_frame(self, points):
+        """Cross and axial distances from the pith's place at mid-length."""
+        first, second, axis = self._axes()
+        x = points[..., 0] - self.pith[0]
+        y = points[..., 1] - self.pith[1]
+        z = points[..., 2]
+        p = first[0] * x + first[1] * y + first[2] * z
+        q = second[0] * x + second[1] * y + second[2] * z
+        s = axis[0] * x + axis[1] * y + axis[2] * z
+        return p, q, s
+
+    def _axes(self) -> np.ndarray:
+        """The log's two cross directions and its axis (rows), in the blank's frame."""
+        tx, ty = self.axis_slope
+        a, b, c = np.array([tx, ty, 1.0]) / math.sqrt(1 + tx * tx + ty * ty)
+        # The rotation that turns z onto the log's axis by the shortest way.
+        return np.array(
+            [
+                [c + b * b / (1 + c), -a * b / (1 + c), -a],
+                [-a * b / (1 + c), c + a * a / (1 + c), -b],
+                [a, b, c],
+            ]
+        )
+
+    def from_log_frame(self, local: np.ndarray) -> np.ndarray:
+        """Points of the blank's frame from cross and axial distances in the log (no bending)."""
+        points = local @ self._axes()
+        return points + np.array([self.pith[0], self.pith[1], 0.0])
 
     def _turn(self, r, s):
         """Angle (rad) by which the fibres at radius r have wound round the pith at height s."""
@@ -164,8 +185,7 @@ class Log:
     def _around(self, knot, p, q, s):
         """Fibres part round a knot like a stream round a post (potential flow)."""
         mid = (knot.at - 0.5) * self.spec.length_mm
-        norm = math.hypot(*self.pith)
-        ex, ey = -self.pith[0] / norm, -self.pith[1] / norm  # pith to blank: the knot's axis
+        ex, ey = self._knot_direction()
         t = -ey * p + ex * q - knot.offset_mm
         z = (s - mid) / 1.8  # the disturbed zone is longer than wide
         d2 = np.maximum(t * t + z * z, knot.radius_mm**2)
@@ -176,13 +196,18 @@ class Log:
     def knot_distance(self, points: np.ndarray) -> np.ndarray:
         """Distance from the nearest knot's axis in units of its radius (inf without knots)."""
         best = np.full(points.shape[:-1], np.inf)
-        norm = math.hypot(*self.pith)
-        ex, ey = -self.pith[0] / norm, -self.pith[1] / norm
+        p, q, s = self._log_frame(points)
+        ex, ey = self._knot_direction()
         for knot in self.spec.knots:
-            t = -ey * points[..., 0] + ex * points[..., 1] - knot.offset_mm
-            z = (points[..., 2] - (knot.at - 0.5) * self.spec.length_mm) / 1.15
+            t = -ey * p + ex * q - knot.offset_mm
+            z = (s - (knot.at - 0.5) * self.spec.length_mm) / 1.15
             best = np.minimum(best, np.hypot(t, z) / knot.radius_mm)
         return best
+
+    def _knot_direction(self) -> tuple[float, float]:
+        """From the pith to the blank: the way every knot's axis runs."""
+        norm = math.hypot(*self.pith)
+        return -self.pith[0] / norm, -self.pith[1] / norm
 
     def rho(self, u, v):
         """Ring coordinate in mm: radius plus the rings' own irregularity."""

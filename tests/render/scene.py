@@ -14,7 +14,8 @@ from tests.render.plain import plain_picture
 from tests.render.timber import planks
 
 F = np.float32
-MAX_BENCH_PX = 3200
+MAX_PLAIN_PX = 3200
+MAX_PLANKS_PX = 2400  # rendered wood costs more than a plain sheet
 PLAIN_SCENES = ("clean", "square", "hard")
 
 
@@ -31,21 +32,32 @@ class Bench:
     def px(self, points: np.ndarray) -> np.ndarray:
         """Pixels (…, 2) of world points (…, 2 or 3)."""
         return np.stack(
-            [(points[..., 0] - self.left) * self.px_per_mm,
-             (self.top - points[..., 1]) * self.px_per_mm], axis=-1)
+            [
+                (points[..., 0] - self.left) * self.px_per_mm,
+                (self.top - points[..., 1]) * self.px_per_mm,
+            ],
+            axis=-1,
+        )
 
 
 def bench(camera, height_out, photo, placed, light, footprints, rng) -> Bench:
     """The bench of ``photo.scene``; ``footprints``: outlines (N, 2) of the blanks on it."""
     left, right, bottom, top = _reach(camera, height_out)
-    scale = min(5.0, MAX_BENCH_PX / (right - left), MAX_BENCH_PX / (top - bottom))
+    plain = (
+        photo.background is not None
+        or photo.scene in PLAIN_SCENES
+        or (photo.scene == "tilt" and rng.random() < 0.5)
+    )
+    most = min(MAX_PLAIN_PX if plain else MAX_PLANKS_PX, 1.3 * camera.width_px)
+    if placed.main == "right":
+        most *= 0.5  # it will lie out of focus
+    scale = min(5.0, most / (right - left), most / (top - bottom))
     shape = (int((top - bottom) * scale) + 2, int((right - left) * scale) + 2)
     wood = placed.wood
-    if photo.background is not None or photo.scene in PLAIN_SCENES or (
-        photo.scene == "tilt" and rng.random() < 0.5
-    ):
-        rgb = plain_picture(shape, scale, rng, 0.75 * wood.light + 0.25 * wood.dark,
-                            photo.background)
+    if plain:
+        rgb = plain_picture(
+            shape, scale, rng, 0.75 * wood.light + 0.25 * wood.dark, photo.background
+        )
     else:
         alike = photo.scene == "wood-on-wood"
         rgb = planks(shape, scale, rng, placed.body.spec if alike else None)

@@ -167,7 +167,9 @@ def random_blank(
         mean_ring_mm=float(rng.uniform(1.1, 3.6)),
         ring_variation=float(rng.uniform(0.15, 0.4)),
         ring_irregularity_mm=float(rng.uniform(0.05, 0.35)),
-        edge_roughness_mm=float(rng.uniform(0.1, 0.6)) if riven else float(rng.uniform(0, 0.06)),
+        edge_roughness_mm=float(0.1 + 0.5 * rng.beta(1.2, 2.5))
+        if riven
+        else float(rng.uniform(0, 0.06)),
         wind_deg=float(rng.normal(0, 0.8)) if riven else 0.0,
         width_taper=float(rng.uniform(-0.05, 0.05)) if riven else 0.0,
         height_taper=float(rng.uniform(-0.05, 0.05)) if riven else 0.0,

@@ -31,8 +31,8 @@ def planks(shape, scale: float, rng: np.random.Generator, like: BlankSpec | None
         base = replace(random_blank(int(rng.integers(1 << 30)), like.kind), species=like.species)
         tone, dirt = rng.uniform(0.72, 1.0), rng.uniform(0.02, 0.06)
     rgb = _boards(shape, scale, width_mm, turn, base, rng)
-    grime = 1 - np.abs(F(dirt) * speckle(shape, scale, 40.0, rng))
-    grime -= F(dirt * 0.5) * np.maximum(speckle(shape, scale, 9.0, rng) - F(1), 0)
+    grime = 1 - F(dirt) * np.maximum(speckle(shape, scale, 120.0, rng), 0)
+    grime -= F(dirt * 0.6) * np.maximum(speckle(shape, scale, 14.0, rng) - F(1.2), 0)
     warm = np.array([1.0, 0.97, 0.90], F) if like is None else np.ones(3, F)
     rgb *= (np.maximum(grime, F(0.3)) * F(tone))[..., None] * warm
     _scratches(rgb, scale, rng)
@@ -47,8 +47,8 @@ def _boards(shape, scale, width_mm, turn, base, rng):
     c, s = math.cos(turn), math.sin(turn)
     along = c * x[None, :] + s * y[:, None]
     across = c * y[:, None] - s * x[None, :]
-    first = int(math.floor(across.min() / width_mm))
-    last = int(math.floor(across.max() / width_mm))
+    first = math.floor(across.min() / width_mm)
+    last = math.floor(across.max() / width_mm)
     for k in range(first, last + 1):
         seed = int(rng.integers(1 << 30))
         spec = replace(base, seed=seed, width_mm=width_mm, height_mm=30.0, length_mm=900.0,

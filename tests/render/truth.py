@@ -237,6 +237,34 @@ def spiral_deg(log: Log, body: Body) -> float:
     return float(np.degrees(np.arctan((f * tangential).sum(-1) / (f @ axis))).mean())
 
 
+def knots_truth(log: Log, body: Body) -> list[dict[str, Any]]:
+    """Where each knot's axis leaves the blank through face A or B (or an unseen face)."""
+    spec = body.spec
+    out = -log.pith / np.linalg.norm(log.pith)
+    found = []
+    for knot in spec.knots:
+        z = (knot.at - 0.5) * spec.length_mm
+        start = log.pith + knot.offset_mm * np.array([-out[1], out[0]])
+        reach = np.arange(0.0, 2 * np.linalg.norm(log.pith) + 100, 0.1)
+        path = start + reach[:, None] * out
+        points = log.from_log_frame(np.column_stack([path - log.pith, np.full(len(path), z)]))
+        levels = np.array([body.level(f, points) for f in ("a", "b", "a_under", "b_under")])
+        inside = np.flatnonzero((levels < 0).all(axis=0))
+        through = ["a", "b", "a_under", "b_under"]
+        for k in [inside[0], inside[-1]] if len(inside) else []:
+            face = through[int(np.argmax(levels[:, k]))]
+            found.append(
+                {
+                    "face": face,
+                    "at": float(points[k, 2] / spec.length_mm + 0.5),
+                    "p_mm": float(points[k, 0]),
+                    "q_mm": float(points[k, 1]),
+                    "radius_mm": knot.radius_mm,
+                }
+            )
+    return sorted(found, key=lambda k: k["face"])
+
+
 def blank_truth(spec: BlankSpec, log: Log, body: Body, wood: Wood) -> dict[str, Any]:
     """Everything that does not depend on the camera."""
     a, b = face_truth(log, body, "a"), face_truth(log, body, "b")
@@ -250,5 +278,6 @@ def blank_truth(spec: BlankSpec, log: Log, body: Body, wood: Wood) -> dict[str, 
         "fibre": axis_truth(log, body),
         "end": end_truth(log, body, wood),
         "spiral_deg": spiral_deg(log, body),
+        "knots": knots_truth(log, body),
         "spec": asdict(spec),
     }

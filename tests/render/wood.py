@@ -282,9 +282,9 @@ class Wood:
         return total
 
     def _check(self, line, u, v, s, r, pixel_mm):
-        """A drying crack: a radial slit that follows the fibres, closing with depth from the end."""
+        """A drying crack: a radial slit along the fibres, closing with depth from the end."""
         theta0, r0, r1, width, depth = line
-        turn = np.arctan2(v, u) - F(theta0) + F(0.004) * np.sin(r * F(1.3) + F(theta0 * 50))
+        turn = np.arctan2(v, u) - F(theta0) + F(0.06) / r * np.sin(r * F(1.1) + F(theta0 * 50))
         turn = (turn + F(math.pi)) % F(2 * math.pi) - F(math.pi)
         along = np.clip((r - F(r0)) / F(r1 - r0), 0, 1)
         deep = np.clip(F(1) - (F(self.spec.length_mm / 2) - s) / F(depth), 0, 1)
