@@ -6,11 +6,23 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Literal
 
 from grainscan.errors import InputError
 from grainscan.wording import plain_name
 
-__all__ = ["MM_PER_INCH", "Sixtyfourths", "inch_words", "length_words", "parse_length_mm"]
+__all__ = [
+    "MM_PER_INCH",
+    "Sixtyfourths",
+    "Units",
+    "inch_words",
+    "length_words",
+    "parse_length_mm",
+    "parse_section_mm",
+    "typed_units",
+]
+
+Units = Literal["mm", "in"]
 
 MM_PER_INCH = 25.4  # exact by definition
 # Longer than any log; a larger number is a slip of unit.
@@ -64,6 +76,36 @@ def parse_length_mm(text: str, *, what: str = "length") -> float:
             f"{_LONGEST_MM:.0f} mm."
         )
     return length_mm
+
+
+def parse_section_mm(text: str) -> tuple[float, float]:
+    """Width and height in millimetres from text: ``25 x 26 mm``, ``1 in x 7/8 in``, ``25``.
+
+    A single length stands for a square. A unit written once, at the end, holds for both.
+
+    Raises
+    ------
+    InputError
+        A part is no length, or there are more than two.
+
+    Examples
+    --------
+    >>> parse_section_mm("25 x 26 mm")
+    (25.0, 26.0)
+    """
+    parts = [part.strip() for part in re.split(r"[x×]", _plain(text))]
+    if len(parts) > 2:
+        raise InputError(f"{plain_name(text)!r} is no section. Write it as 25 x 26 mm.")
+    unit = re.search(r"[a-z\"']*$", parts[-1])
+    if len(parts) == 2 and unit is not None and re.search(r"[\d.]$", parts[0]):
+        parts[0] += unit[0]
+    sizes = [parse_length_mm(part, what="section") for part in parts]
+    return sizes[0], sizes[-1]
+
+
+def typed_units(text: str) -> Units:
+    """The units in which a length was typed: "in" if it says inches, else "mm"."""
+    return "in" if re.search(r"in|\"|''", _plain(text)) else "mm"
 
 
 def _plain(text: str) -> str:
@@ -129,6 +171,6 @@ def inch_words(length_mm: float) -> str:
     return f"about {near.words} ({length_mm / MM_PER_INCH:.3f} in)"
 
 
-def length_words(length_mm: float, units: str = "mm") -> str:
+def length_words(length_mm: float, units: Units = "mm") -> str:
     """The length in ``units``, "mm" (to 0.01 mm) or "in" (to 1/64, with the true decimal)."""
     return inch_words(length_mm) if units == "in" else f"{length_mm:.2f} mm"
