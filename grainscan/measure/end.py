@@ -33,7 +33,7 @@ from grainscan.measure.rings_geometry import ArcFamily, ring_direction_deg
 from grainscan.measure.rings_outline import EndOutline, find_end_outline
 from grainscan.measure.rings_series import SURE, crossings, ring_numbers
 from grainscan.measure.rings_straighten import Straightened, straighten
-from grainscan.measure.rings_view import EndView, fine_texture, ring_texture, square_on_view
+from grainscan.measure.rings_view import EndView, ring_texture, square_on_view
 from grainscan.results import EndScan, Orientation, PhotoQuality, PointPx, RingBoundary, RingSeries
 
 __all__ = ["measure_end", "orientation_of"]
@@ -135,8 +135,7 @@ def _follow(
     species: str | None,
 ) -> _Rings:
     """Boundaries along one candidate family."""
-    fine = fine_texture(search.texture, usable)
-    spread = family_spread(fine, usable, view.aspect, family.arcs)
+    spread = family_spread(search.fine, search.inner, view.aspect, family.arcs)
     straight = straighten(search.texture, usable, view, family.arcs)
     averages = profiles(straight)
     anatomy = _anatomy(averages, species)

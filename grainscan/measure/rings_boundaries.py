@@ -86,12 +86,12 @@ def find_boundaries(found: Profiles, anatomy: Anatomy, outwards: int, usual: flo
     ``usual``: first guess of the ring width in rows.
     """
     clear = _clearness(found, lambda tone, pores: _first_evidence(tone, pores, anatomy, outwards))
-    rows, usual = _chain(clear, found.used, usual)
+    rows, usual = _chain(clear, found, usual)
     for _ in range(2):
         if len(rows) < 4:
             break
         learnt = _learnt_clearness(found, rows, usual, anatomy, outwards)
-        rows, usual = _chain(0.5 * (clear + learnt), found.used, usual)
+        rows, usual = _chain(0.5 * (clear + learnt), found, usual)
     rows = _on_edge(found, rows, usual, anatomy, outwards)
     confidence, log_ratio = _confidence(found, rows, usual, anatomy, outwards)
     strength = float(np.median(log_ratio)) if len(rows) else 0.0
@@ -169,17 +169,19 @@ def _learnt_clearness(
     return _clearness(found, likeness)
 
 
-def _chain(clear: Array, used: npt.NDArray[np.bool_], usual: float) -> tuple[Array, float]:
+def _chain(clear: Array, found: Profiles, usual: float) -> tuple[Array, float]:
     """The best chain of boundaries (rows) and the usual width it implies."""
     from scipy.ndimage import maximum_filter1d
 
-    rows = np.flatnonzero((clear >= maximum_filter1d(clear, 5)) & (clear > 1.0) & used)
+    rows = np.flatnonzero((clear >= maximum_filter1d(clear, 5)) & (clear > CHANCE) & found.used)
     if rows.size == 0:
         return np.array([]), usual
-    extent = float(used.sum())
+    extent = float(found.used.sum())
+    # In a corner fewer columns speak: the same boundary stands less clear of its error there.
+    heard = np.sqrt(np.clip(found.support / np.quantile(found.support[found.used], 0.8), 0.02, 1.0))
     best: tuple[float, Array, float] = (-np.inf, np.array([]), usual)
     for width in np.geomspace(6.0, 0.5 * extent, 19):
-        score, chain = _best_chain(clear[rows], rows, width, extent)
+        score, chain = _best_chain(clear[rows], heard[rows], rows, width, extent)
         # The first guess only breaks ties.
         score -= 2.0 * np.log(width / usual) ** 2
         if score > best[0]:
@@ -190,13 +192,13 @@ def _chain(clear: Array, used: npt.NDArray[np.bool_], usual: float) -> tuple[Arr
 
 
 def _best_chain(
-    value: Array, rows: npt.NDArray[np.intp], width: float, extent: float
+    value: Array, heard: Array, rows: npt.NDArray[np.intp], width: float, extent: float
 ) -> tuple[float, Array]:
     """Dynamic programming over candidate rows for one usual width; its score and rows."""
     # A typical boundary's evidence: as many strongest peaks as rings of this width fit.
     number = max(2, round(extent / width))
     typical = float(np.median(np.sort(value)[::-1][:number]))
-    gain = np.minimum(value, 1.5 * typical) - max(COST * typical, CHANCE)
+    gain = np.minimum(value, 1.5 * typical) - np.maximum(COST * typical * heard, CHANCE)
     total = gain.copy()
     before = np.full(len(rows), -1)
     for i in range(1, len(rows)):
@@ -250,7 +252,7 @@ def _confidence(
         edge *= (
             _line_sign(found.tone) * np.array([_line_sign(t) for t in found.sector_tone])[:, None]
         )
-    held = found.sector_support >= np.maximum(0.4 * found.sector_support.max(axis=1), 3)[:, None]
+    held = found.sector_support >= 4
     reach = max(2, round(0.1 * usual))
     peak = _local_max(edge, reach)
     places = np.clip(np.rint(rows).astype(int), 0, edge.shape[1] - 1)

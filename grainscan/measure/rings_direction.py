@@ -97,12 +97,16 @@ def find_families(
     near = [_refine(coarse, start, np.radians(4.0), 0.24, np.radians(0.5)) for start in starts]
     near += _crossed(coarse, max(near, key=lambda arcs: _share(coarse, arcs)))
     families = [_describe(fine, _refine(fine, arcs, np.radians(0.8), 0.05)) for arcs in near]
-    families.sort(key=lambda family: -family.joint)
+    return _well_apart(families)[:at_most]
+
+
+def _well_apart(families: list[RingFamily]) -> list[RingFamily]:
+    """The families by how much they explain, without near copies of a better one."""
     kept: list[RingFamily] = []
-    for family in families:
+    for family in sorted(families, key=lambda family: -family.joint):
         if all(_apart_deg(family.arcs, other.arcs) > 12.0 for other in kept):
             kept.append(family)
-    return kept[:at_most]
+    return kept
 
 
 def _crossed(stack: _Stack, arcs: ArcFamily) -> list[ArcFamily]:
@@ -411,12 +415,15 @@ def _same_side(one: ArcFamily, two: ArcFamily) -> float:
 class RingSearch:
     """Candidate families for the rings, best first, and the texture they were found in.
 
-    ``texture`` (M, N) float32: without saw marks where there were any; ``saw_marks_deg``: the
-    direction of those marks, None without.
+    ``texture`` (M, N) float32: without saw marks where there were any; ``fine``, ``inner``: its
+    fine detail and where that was used; ``saw_marks_deg``: the direction of the marks, None
+    without.
     """
 
     families: tuple[RingFamily, ...]
     texture: FloatArray
+    fine: FloatArray
+    inner: npt.NDArray[np.bool_]
     saw_marks_deg: float | None
 
 
@@ -428,16 +435,16 @@ def search_rings(
     ``texture`` (M, N) float32 and ``usable`` (M, N) from
     :func:`grainscan.measure.rings_view.ring_texture`.
     """
-    fine = fine_texture(texture, usable)
-    families = find_families(fine, usable, aspect)
+    fine, inner = fine_texture(texture, usable)
+    families = find_families(fine, inner, aspect)
     marks = None
     spike = regular_spike(fine)
     if families and spike is not None and _along(families[0], spike.line_deg):
-        without = notched(fine, usable, spike)
-        others = find_families(without, usable, aspect)
+        without = notched(fine, inner, spike)
+        others = find_families(without, inner, aspect)
         if others and others[0].gain > LEAST_GAIN and not _along(others[0], spike.line_deg, 12.0):
             families, marks = others, spike.line_deg
-            texture = notched(texture, usable, spike)
+            texture, fine = notched(texture, usable, spike), without
     if all(family.gain < LEAST_GAIN for family in families):
         return (
             "no rings show on this end: plane or sand it, wet it, and photograph it closer in "
@@ -445,7 +452,7 @@ def search_rings(
         )
     best = families[0]
     close = [f for f in families if f.gain > LEAST_GAIN and (f.joint > 0.6 * best.joint or _crosses(f, best))]
-    return RingSearch(tuple(close), texture, marks)
+    return RingSearch(tuple(close), texture, fine, inner, marks)
 
 
 def _crosses(family: RingFamily, best: RingFamily) -> bool:

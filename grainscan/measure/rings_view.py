@@ -22,7 +22,10 @@ FINE_SHARE = 0.03
 """Half width (Gaussian, share of the section) below which detail counts as fine: ring edges and
 pore rows are, stains and uneven light are not."""
 
-RIM_SHARE = 0.005
+ARRIS_SHARE = 0.025
+"""Width of the rim that arrises and splinters may take up, as a share of the longest side."""
+
+RIM_SHARE = 0.008
 """Pixels this close to the sides (share of the longest side) are left out: bevels, splinters."""
 
 
@@ -126,16 +129,25 @@ def ring_texture(view: EndView) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     return texture.astype(np.float32), usable
 
 
-def fine_texture(texture: FloatArray, usable: npt.NDArray[np.bool_]) -> FloatArray:
+def fine_texture(
+    texture: FloatArray, usable: npt.NDArray[np.bool_]
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Fine detail alone, evened out in strength: what tells the rings' direction best.
 
-    ``texture``, ``usable``: from :func:`ring_texture`; returns (M, N) float32, clipped to ±3.
+    ``texture``, ``usable``: from :func:`ring_texture`. Returns the detail (M, N) float32, clipped
+    to ±3, and where to use it: farther from the sides, because arrises and splinters draw
+    straight lines along them.
     """
     weight = usable.astype(np.float32)
-    sigma = FINE_SHARE * max(texture.shape)
-    detail = _levelled(texture, usable, sigma)
-    power = _blur(detail**2, 2 * sigma) / np.maximum(_blur(weight, 2 * sigma), 1e-3)
-    return np.asarray(np.clip(detail / np.sqrt(power + 1e-3), -3.0, 3.0) * weight, np.float32)
+    longest = max(texture.shape)
+    detail = _levelled(texture, usable, FINE_SHARE * longest)
+    sigma = 2 * FINE_SHARE * longest
+    power = _blur(detail**2, sigma) / np.maximum(_blur(weight, sigma), 1e-3)
+    inner = usable.copy()
+    rim = round(ARRIS_SHARE * longest)
+    inner[:rim], inner[-rim:], inner[:, :rim], inner[:, -rim:] = False, False, False, False
+    fine = np.clip(detail / np.sqrt(power + 1e-3), -3.0, 3.0) * inner
+    return np.asarray(fine, np.float32), inner
 
 
 def _levelled(log: FloatArray, usable: npt.NDArray[np.bool_], sigma: float) -> FloatArray:
