@@ -137,7 +137,8 @@ class RingBoundary:
     in section widths from the centre, growing towards the bark (towards ``bark_direction_deg``
     of the series). ``confidence``: chance, 0 to 1, that it is a ring boundary at that place.
     ``along_a``, ``along_b``: its crossings with the centre lines, as in :class:`EndScan`.
-    ``line_px``: the traced curve on the photograph. ``by_hand``: added by a person.
+    ``line_px``: the traced curve on the photograph. ``by_hand``: added by a person. ``times``:
+    how often it crosses that line inside the section (twice where it runs round the pith).
     """
 
     at: float
@@ -146,6 +147,7 @@ class RingBoundary:
     along_b: tuple[float, ...] = ()
     line_px: tuple[PointPx, ...] = ()
     by_hand: bool = False
+    times: int = 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,7 +69,7 @@ def ring_numbers(
     total = sum(width for _, width in known)
     latewood = sum(share * width for share, width in known) / total if total > 0 else None
     return RingNumbers(
-        len(crossing),
+        sum(boundary.times for boundary in crossing),
         mean_mm,
         None if mean_mm is None else MM_PER_INCH / mean_mm,
         latewood,

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from grainscan.measure.rings_geometry import ArcFamily
 from grainscan.measure.rings_view import EndView
 
-__all__ = ["Straightened", "straighten"]
+__all__ = ["RingTurn", "Straightened", "ring_turn", "straighten"]
 
 FloatArray = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
@@ -209,3 +209,58 @@ def _best_change(
     fine = np.clip(0.5 * (a - c) / bend, -0.5, 0.5)
     result = (changes[best] + fine).astype(np.float32)
     return np.asarray(cv2.GaussianBlur(result[None, :], (0, 0), sigmaX=sigma / 2)[0])
+
+
+@dataclass(frozen=True, slots=True)
+class RingTurn:
+    """What the rings' waves add to their arcs at the section's centre.
+
+    ``turn_rad``: turn of the rings there, counter-clockwise, beyond the arcs' own direction;
+    ``turn_error_rad``, ``curvature_error`` (1 / section widths): standard errors that the waves
+    leave in the direction and in the arcs' curvature.
+    """
+
+    turn_rad: float
+    turn_error_rad: float
+    curvature_error: float
+
+
+TURN_WINDOW = 0.14
+"""Half length (section widths) over which the rings' direction at the centre is taken."""
+
+
+def ring_turn(straight: Straightened) -> RingTurn:
+    """The rings' own direction at the centre, and how uncertain waves make it.
+
+    The slope of the waviness over a window round the centre. Its error: how much slopes of
+    neighbouring windows differ, over the root of two. Waves longer than the section cannot be told from
+    curvature; they are taken to be as steep, octave for octave, as those that can be seen.
+    """
+    near = np.abs(straight.s) < 0.05
+    inside = straight.weight[near].mean(axis=0) > 0.5
+    t = straight.t[inside]
+    if len(t) < 12 or not near.any():
+        return RingTurn(0.0, np.radians(10.0), 1.0)
+    shift = straight.shift[near][:, inside].mean(axis=0).astype(np.float64)
+    window = np.abs(t) < TURN_WINDOW
+    turn = float(np.polyfit(t[window], shift[window], 1)[0]) if window.sum() > 5 else 0.0
+    step = t[1] - t[0]
+    half = max(3, round(TURN_WINDOW / step))
+    slopes = np.array(
+        [
+            np.polyfit(t[i : i + half], shift[i : i + half], 1)[0]
+            for i in range(0, len(t) - half, half)
+        ]
+    )
+    if len(slopes) < 2:
+        return RingTurn(_turn(turn), np.radians(5.0), 1.0)
+    change = float(np.sqrt(np.mean(np.diff(slopes) ** 2)))
+    # A wave of 1.7 section lengths, the middle of the octave and a half above the section.
+    steep = float(np.std(slopes))
+    extent = float(t[-1] - t[0])
+    return RingTurn(_turn(turn), 0.7 * change, steep * 2.0 * np.pi / (1.7 * extent))
+
+
+def _turn(slope: float) -> float:
+    # s of a ring grows by the slope along t (counter-clockwise), so the ring turns to the bark.
+    return float(np.arctan(-slope))
