@@ -11,7 +11,12 @@ __all__ = ["COMMANDS", "main_group"]
 # Name on the command line: module and function. To add a command, add its file to this
 # folder and one line here.
 COMMANDS = {
+    "board": "grainscan.commands.board:board",
+    "fit": "grainscan.commands.fit:fit",
+    "plan": "grainscan.commands.plan:plan",
     "scan": "grainscan.commands.scan:scan",
+    "shave": "grainscan.commands.shave:shave",
+    "square": "grainscan.commands.square:square",
 }
 
 
