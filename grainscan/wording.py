@@ -9,6 +9,7 @@ from grainscan.results import SlopeInSpace
 
 __all__ = [
     "angle_words",
+    "figure_words",
     "interval_words",
     "one_in_words",
     "place_words",
@@ -57,13 +58,18 @@ def interval_words(slope: SlopeInSpace) -> str:
     return f"{slope.low_deg:.1f}° to {slope.high_deg:.1f}°"
 
 
+def figure_words(slope: SlopeInSpace) -> str:
+    """Such as ``1 in 41, 1.4°``; for a lower bound ``at least 1.4°``, steep ones with 1 in N."""
+    angle, one_in = angle_words(slope.angle_deg), one_in_words(slope.angle_deg)
+    if not slope.lower_bound_only:
+        return f"{one_in}, {angle}"
+    # "At least flatter than" would say nothing.
+    return f"at least {angle}" if one_in.startswith("flatter") else f"at least {one_in}, {angle}"
+
+
 def slope_words(slope: SlopeInSpace) -> str:
-    """Such as ``1 in 41 (1.4°; 90 % interval 1.1° to 1.8°)``."""
-    start = "at least " if slope.lower_bound_only else ""
-    return (
-        f"{start}{one_in_words(slope.angle_deg)} ({angle_words(slope.angle_deg)}; "
-        f"90 % interval {interval_words(slope)})"
-    )
+    """Such as ``1 in 41, 1.4° (90 % interval 1.1° to 1.8°)``."""
+    return f"{figure_words(slope)} (90 % interval {interval_words(slope)})"
 
 
 def place_words(at: float) -> str:

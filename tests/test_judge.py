@@ -91,7 +91,7 @@ def test_inverse(kind, percent):
 def test_keep():
     result = judge_blank(measurement(slope(1.4, 1.1, 1.8)), LIMIT)
     assert result.sort == "keep"
-    assert "1 in 41 (1.4°; 90 % interval 1.1° to 1.8°)" in result.because[0]
+    assert "1 in 41, 1.4° (90 % interval 1.1° to 1.8°)" in result.because[0]
     assert "within the limit of 1 in 20 (2.9°)" in result.because[0]
     assert result.strength == shares(1.4)
 

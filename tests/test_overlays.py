@@ -219,7 +219,7 @@ def test_table_says_what_is_not_known():
     good = judge_blank(measurement(slope(1.4, 1.1, 1.8), name="oak-1"), LIMIT)
     text = result_table([nothing, good], width=60)
     assert text.count("not known") == 4
-    assert "1.4°, 1 in 41" in text
+    assert "1 in 41, 1.4°" in text
     assert "1.1° to 1.8°" in text
     assert "96 / 93 / 100 %" in text
     reasons = [line for line in text.splitlines() if line.startswith("    ")]

@@ -8,7 +8,7 @@ import streamlit as st
 
 from grainscan.results import BlankResult
 from grainscan.shown.page_text import CAUTIONS, as_text, sort_mark
-from grainscan.wording import angle_words, interval_words, one_in_words, sentence
+from grainscan.wording import sentence, slope_words
 
 __all__ = ["show_answer", "show_cautions", "show_facts", "show_strength"]
 
@@ -16,18 +16,11 @@ __all__ = ["show_answer", "show_cautions", "show_facts", "show_strength"]
 def show_answer(result: BlankResult) -> None:
     """The word, its shape, the slope with its interval, and the reason that decided."""
     slope = result.measurement.slope
-    if slope is None:
-        figure = "Slope of grain not known"
-    else:
-        least = "At least " if slope.lower_bound_only else ""
-        figure = (
-            f"{least}{one_in_words(slope.angle_deg)}, {angle_words(slope.angle_deg)} "
-            f"(90 % interval {interval_words(slope)})"
-        )
+    figure = "slope of grain not known" if slope is None else slope_words(slope)
     st.html(
         f'<div class="answer" role="status">{sort_mark(result.sort)}<div>'
         f'<div class="word">{escape(result.sort)}</div>'
-        f'<div class="slope">{escape(figure)}</div>'
+        f'<div class="slope">{escape(figure[:1].upper() + figure[1:])}</div>'
         f'<div class="why">{escape(result.because[0])}</div></div></div>'
     )
     for reason in result.because[1:]:

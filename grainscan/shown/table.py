@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from grainscan.results import BlankResult, EndScan, SlopeInSpace
-from grainscan.wording import angle_words, interval_words, one_in_words
+from grainscan.results import BlankResult, EndScan
+from grainscan.wording import figure_words, interval_words
 
 __all__ = ["result_table"]
 
@@ -46,18 +46,11 @@ def _row(result: BlankResult) -> tuple[str, ...]:
     return (
         m.record.blank,
         result.sort,
-        _slope(m.slope),
+        _NONE if m.slope is None else figure_words(m.slope),
         _NONE if m.slope is None else interval_words(m.slope),
         _rings(m.end),
         _strength(result),
     )
-
-
-def _slope(slope: SlopeInSpace | None) -> str:
-    if slope is None:
-        return _NONE
-    least = "at least " if slope.lower_bound_only else ""
-    return f"{least}{angle_words(slope.angle_deg)}, {one_in_words(slope.angle_deg)}"
 
 
 def _rings(end: EndScan | None) -> str:
