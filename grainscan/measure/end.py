@@ -334,14 +334,10 @@ def _boundary(view: EndView, rings: _Rings, s: float, confidence: float) -> Ring
     thin = max(1, len(x) // 40)
     points = view.section_to_photo(x[::thin], y[::thin]) if len(x) else np.zeros((0, 2))
     line = tuple((float(u), float(v)) for u, v in points)
-    return RingBoundary(
-        at * rings.outwards, confidence, along_a, along_b, line, times=len(places)
-    )
+    return RingBoundary(at * rings.outwards, confidence, along_a, along_b, line, times=len(places))
 
 
-def _met(
-    along: Array, across: Array, inside: npt.NDArray[np.bool_]
-) -> list[tuple[float, bool]]:
+def _met(along: Array, across: Array, inside: npt.NDArray[np.bool_]) -> list[tuple[float, bool]]:
     """Where a polyline crosses ``along`` = 0: the value of ``across`` and whether inside."""
     change = np.flatnonzero((along[:-1] <= 0) != (along[1:] <= 0))
     part = along[change] / (along[change] - along[change + 1])

@@ -23,7 +23,6 @@ from grainscan.measure.rings_view import fine_texture
 __all__ = [
     "FamilySpread",
     "RingFamily",
-    "choose_rings",
     "family_spread",
     "find_families",
     "stack_profile",
@@ -119,9 +118,7 @@ def _crossed(stack: _Stack, arcs: ArcFamily) -> list[ArcFamily]:
     for quarter in (0.5 * np.pi, -0.5 * np.pi):
         starts = [ArcFamily(arcs.bark_rad + quarter, k) for k in (0.1, 0.4, 0.8, 1.4)]
         start = max(starts, key=lambda trial: _joint(stack, trial))
-        found.append(
-            _refine(stack, start, np.radians(4.0), 0.2, np.radians(0.5), objective=_joint)
-        )
+        found.append(_refine(stack, start, np.radians(4.0), 0.2, np.radians(0.5), objective=_joint))
     return found
 
 
@@ -276,7 +273,7 @@ def stack_profile(stack: _Stack, arcs: ArcFamily) -> tuple[Array, Array]:
     index = np.floor(s / stack.step).astype(np.intp)
     index -= index.min()
     count = np.bincount(index)
-    return np.bincount(index, stack.value), count
+    return np.bincount(index, stack.value).astype(np.float64), count.astype(np.float64)
 
 
 def _share(stack: _Stack, arcs: ArcFamily) -> float:
@@ -389,7 +386,7 @@ def _block_gradients(stack: _Stack, arcs: ArcFamily, turn: float, bend: float) -
 
     def lagged(moved: ArcFamily, sign: float) -> Array:
         where = moved.ring_coordinate(stack.x, stack.y) * sign
-        return np.interp(where, centres, mean)
+        return np.asarray(np.interp(where, centres, mean), np.float64)
 
     parts = 5
     column = np.minimum(((stack.x + 0.5) * parts).astype(int), parts - 1)
@@ -403,7 +400,7 @@ def _block_gradients(stack: _Stack, arcs: ArcFamily, turn: float, bend: float) -
         # The sum of squares is quadratic in the texture: twice the linear response.
         pull = 2.0 * stack.value * change / (2.0 * step)
         gradients.append(np.bincount(block, pull, parts * parts))
-    return np.array(gradients).T
+    return np.asarray(gradients, np.float64).T
 
 
 def _same_side(one: ArcFamily, two: ArcFamily) -> float:
@@ -451,7 +448,11 @@ def search_rings(
             "even light"
         )
     best = families[0]
-    close = [f for f in families if f.gain > LEAST_GAIN and (f.joint > 0.6 * best.joint or _crosses(f, best))]
+    close = [
+        f
+        for f in families
+        if f.gain > LEAST_GAIN and (f.joint > 0.6 * best.joint or _crosses(f, best))
+    ]
     return RingSearch(tuple(close), texture, fine, inner, marks)
 
 

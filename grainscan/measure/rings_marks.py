@@ -100,4 +100,4 @@ def notched(texture: FloatArray, usable: npt.NDArray[np.bool_], spike: Spike) ->
             away = np.hypot(fx - sign * overtone * spike.across, fy - sign * overtone * spike.down)
             spectrum *= 1.0 - np.exp(-0.5 * (away / (1.3 * SPIKE_CYCLES)) ** 2)
     clean = fft.irfft2(spectrum, padded.shape)[margin:-margin, margin:-margin]
-    return (clean * usable).astype(np.float32)
+    return np.asarray(clean * usable, np.float32)

@@ -75,7 +75,9 @@ def find_end_outline(pixels: npt.NDArray[np.uint8], *, aspect: float | None = No
 
     factor = max(1.0, max(pixels.shape[:2]) / WORK_SIDE_PX)
     size = (round(pixels.shape[1] / factor), round(pixels.shape[0] / factor))
-    work = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if factor > 1 else pixels
+    work = pixels
+    if factor > 1:
+        work = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
     scale = np.array([pixels.shape[1] / work.shape[1], pixels.shape[0] / work.shape[0]])
     lab = _lab(work)
     rough, wood = _rough_quad(work)
@@ -103,8 +105,7 @@ def _rough_quad(work: npt.NDArray[np.uint8]) -> tuple[Points, FloatArray]:
     factor = max(work.shape[:2]) / ROUGH_SIDE_PX
     size = (round(work.shape[1] / factor), round(work.shape[0] / factor))
     small = cv2.resize(work, size, interpolation=cv2.INTER_AREA)
-    small = cv2.medianBlur(small, 3)
-    mask = _grab(small)
+    mask = _grab(np.asarray(cv2.medianBlur(small, 3), np.uint8))
     count, labels, stats, centres = cv2.connectedComponentsWithStats(mask)
     if count < 2:
         raise BlankNotFoundError(
@@ -151,18 +152,19 @@ def _grab(small: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
     reach = np.hypot((columns - width / 2) / width, (rows - height / 2) / width)
     middle = reach < 0.09
     ratio = _log_density(lab, lab[middle]) - _log_density(lab, lab[border])
-    ratio = cv2.GaussianBlur(ratio.astype(np.float32), (0, 0), 2.0)
-    mask = np.where(ratio > 0, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
+    likelier = np.asarray(cv2.GaussianBlur(ratio.astype(np.float32), (0, 0), 2.0))
+    mask = np.where(likelier > 0, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
     mask[middle] = cv2.GC_PR_FGD
     mask[border] = cv2.GC_BGD
     mask[reach < 0.03] = cv2.GC_FGD
     cv2.setRNGSeed(0)
-    models = np.zeros((1, 65)), np.zeros((1, 65))
-    cv2.grabCut(small, mask, None, *models, 4, cv2.GC_INIT_WITH_MASK)
+    # The rectangle is not used when the cut starts from a mask.
+    back, front = np.zeros((1, 65)), np.zeros((1, 65))
+    cv2.grabCut(small, mask, (0, 0, 1, 1), back, front, 4, cv2.GC_INIT_WITH_MASK)
     wood = ((mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)).astype(np.uint8)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
-    wood = cv2.morphologyEx(wood, cv2.MORPH_CLOSE, kernel)
-    return np.asarray(cv2.morphologyEx(wood, cv2.MORPH_OPEN, kernel), np.uint8)
+    closed = cv2.morphologyEx(wood, cv2.MORPH_CLOSE, kernel)
+    return np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, kernel), np.uint8)
 
 
 def _log_density(lab: FloatArray, sample: FloatArray) -> FloatArray:
@@ -175,7 +177,7 @@ def _log_density(lab: FloatArray, sample: FloatArray) -> FloatArray:
     index = tuple(
         np.clip(np.digitize(lab[..., c], edges[c]) - 1, 0, len(edges[c]) - 2) for c in range(3)
     )
-    return np.log(density[index]).astype(np.float32)
+    return np.asarray(np.log(density[index]), np.float32)
 
 
 def _ordered(box: Points) -> Points:
@@ -282,9 +284,7 @@ def _bare_share(quad: Points, wood: FloatArray) -> float:
     centre = quad.mean(axis=0)
     inner = centre + 0.97 * (quad - centre)
     share = np.linspace(0.02, 0.98, 25)[:, None]
-    points = np.concatenate(
-        [inner[i] + share * (inner[(i + 1) % 4] - inner[i]) for i in range(4)]
-    )
+    points = np.concatenate([inner[i] + share * (inner[(i + 1) % 4] - inner[i]) for i in range(4)])
     column = np.clip(np.rint(points[:, 0]).astype(int), 0, wood.shape[1] - 1)
     row = np.clip(np.rint(points[:, 1]).astype(int), 0, wood.shape[0] - 1)
     return float(np.mean(wood[row, column] < 0.5))
@@ -468,9 +468,7 @@ class _Side:
         """Two points on the line at offset ``polyval(fit, place)``, at the side's ends."""
         ends = np.array([0.0, self.places[0] + self.places[-1]])
         return np.asarray(
-            self.start
-            + ends[:, None] * self.along
-            + np.polyval(fit, ends)[:, None] * self.inward
+            self.start + ends[:, None] * self.along + np.polyval(fit, ends)[:, None] * self.inward
         )
 
 

@@ -121,9 +121,7 @@ def _sample(
     return np.asarray(flat, np.float32), (weight > 0.99).astype(np.float32)
 
 
-def _lags(
-    flat: FloatArray, weight: FloatArray, blocks: int, most: int, share: float
-) -> FloatArray:
+def _lags(flat: FloatArray, weight: FloatArray, blocks: int, most: int, share: float) -> FloatArray:
     """Rows by which each pixel's ring lies further out than its row, (S, T) float32."""
     import cv2
 
@@ -135,13 +133,13 @@ def _lags(
         part = np.s_[:, edges[c] : edges[c + 1]]
         support[c] = weight[part].mean(axis=1)
         profile[c] = (flat[part] * weight[part]).mean(axis=1) / np.maximum(support[c], 1e-3)
-    profile = cv2.GaussianBlur(profile, (0, 0), sigmaX=1.5, sigmaY=0.01)
+    profile = np.asarray(cv2.GaussianBlur(profile, (0, 0), sigmaX=1.5, sigmaY=0.01), np.float32)
     support = np.where(support > 0.3, support, 0.0).astype(np.float32)
     middle = int(np.argmax(support.sum(axis=1) * np.hanning(blocks + 2)[1:-1]))
     lag = np.zeros((blocks, rows), np.float32)
     for way in (1, -1):
         _follow(profile, support, lag, middle, way, most, share * rows)
-    lag = cv2.GaussianBlur(lag, (0, 0), sigmaX=0.02 * rows, sigmaY=0.7)
+    lag = np.asarray(cv2.GaussianBlur(lag, (0, 0), sigmaX=0.02 * rows, sigmaY=0.7), np.float32)
     lag -= lag[middle]
     full = cv2.resize(lag.T, (columns, rows), interpolation=cv2.INTER_LINEAR)
     return np.asarray(full, np.float32)
@@ -233,8 +231,8 @@ def ring_turn(straight: Straightened) -> RingTurn:
     """The rings' own direction at the centre, and how uncertain waves make it.
 
     The slope of the waviness over a window round the centre. Its error: how much slopes of
-    neighbouring windows differ, over the root of two. Waves longer than the section cannot be told from
-    curvature; they are taken to be as steep, octave for octave, as those that can be seen.
+    neighbouring windows differ, over the root of two. Waves longer than the section cannot be
+    told from curvature; they are taken to be as steep as those that can be seen.
     """
     near = np.abs(straight.s) < 0.05
     inside = straight.weight[near].mean(axis=0) > 0.5

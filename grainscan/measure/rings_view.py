@@ -78,7 +78,7 @@ def square_on_view(
     small = (max(2, round(crop.shape[1] * shrink)), max(2, round(crop.shape[0] * shrink)))
     scale = np.array([small[0] / crop.shape[1], small[1] / crop.shape[0]])
     if shrink < 1:
-        crop = cv2.resize(crop, small, interpolation=cv2.INTER_AREA)
+        crop = np.asarray(cv2.resize(crop, small, interpolation=cv2.INTER_AREA), np.uint8)
     target = (corners_px - low + 0.5) * scale - 0.5
     w, h = size
     frame = np.array([[-0.5, -0.5], [w - 0.5, -0.5], [w - 0.5, h - 0.5], [-0.5, h - 0.5]])
