@@ -39,8 +39,17 @@ def _dust(rgb, scale, wood_rgb, rng):
         size = rng.uniform(0.2, 1.1) * scale
         axes = (max(1, int(size)), max(1, int(size * rng.uniform(0.2, 0.7))))
         tone = float(rng.uniform(0.7, 1.15))
-        cv2.ellipse(rgb, (x, y), axes, float(rng.uniform(0, 180)), 0, 360,
-                    tuple(float(t) * tone for t in wood_rgb), -1, cv2.LINE_AA)
+        cv2.ellipse(
+            rgb,
+            (x, y),
+            axes,
+            float(rng.uniform(0, 180)),
+            0,
+            360,
+            tuple(float(t) * tone for t in wood_rgb),
+            -1,
+            cv2.LINE_AA,
+        )
 
 
 def _solid(rgb, scale, blocked, light, wood_rgb, rng):
@@ -49,8 +58,11 @@ def _solid(rgb, scale, blocked, light, wood_rgb, rng):
     for _ in range(20):
         kind = str(rng.choice(["chisel", "rule", "pencil", "offcut", "knife", "mallet"]))
         length, width = {
-            "chisel": (210, 24), "rule": (320, 26), "pencil": (150, 7.5),
-            "offcut": (rng.uniform(90, 400), rng.uniform(15, 50)), "knife": (230, 26),
+            "chisel": (210, 24),
+            "rule": (320, 26),
+            "pencil": (150, 7.5),
+            "offcut": (rng.uniform(90, 400), rng.uniform(15, 50)),
+            "knife": (230, 26),
             "mallet": (300, 30),
         }[kind]
         centre = np.array([rng.uniform(-0.05, 1.05) * w, rng.uniform(-0.05, 1.05) * h])
@@ -66,7 +78,8 @@ def _solid(rgb, scale, blocked, light, wood_rgb, rng):
     _shade_under(rgb, box, light, 6.0 * scale)
     frame = _Frame(centre, turn, scale)
     {"chisel": _chisel, "rule": _rule, "pencil": _pencil, "knife": _knife, "mallet": _mallet}.get(
-        kind, lambda *a: _offcut(*a, length, width, wood_rgb))(rgb, frame, rng)
+        kind, lambda *a: _offcut(*a, length, width, wood_rgb)
+    )(rgb, frame, rng)
 
 
 class _Frame:
@@ -79,20 +92,30 @@ class _Frame:
 
     def px(self, points):
         points = np.asarray(points, float)
-        return self.centre + self.scale * (points[:, :1] * self.along
-                                           + points[:, 1:] * self.across)
+        return self.centre + self.scale * (points[:, :1] * self.along + points[:, 1:] * self.across)
 
 
 def _bar(centre, turn, length, width):
     along = np.array([math.cos(turn), math.sin(turn)]) * length / 2
     across = np.array([-math.sin(turn), math.cos(turn)]) * width / 2
-    return np.array([centre - along - across, centre + along - across,
-                     centre + along + across, centre - along + across])
+    return np.array(
+        [
+            centre - along - across,
+            centre + along - across,
+            centre + along + across,
+            centre - along + across,
+        ]
+    )
 
 
 def _fill(rgb, points, colour):
-    cv2.fillPoly(rgb, [np.round(points * 16).astype(np.int32)],
-                 tuple(float(c) for c in colour), cv2.LINE_AA, 4)
+    cv2.fillPoly(
+        rgb,
+        [np.round(points * 16).astype(np.int32)],
+        tuple(float(c) for c in colour),
+        cv2.LINE_AA,
+        4,
+    )
 
 
 def _rounded(rgb, frame, a, b, half, colour, bands=14):
@@ -137,8 +160,14 @@ def _rule(rgb, frame, rng):
     for k in range(-155, 156):
         depth = 8 if k % 10 == 0 else 5.5 if k % 5 == 0 else 3.5
         a, b = frame.px([(k, -13), (k, -13 + depth)])
-        cv2.line(rgb, tuple(int(v) for v in a), tuple(int(v) for v in b), (0.04, 0.04, 0.04),
-                 max(1, round(0.18 * frame.scale)), cv2.LINE_AA)
+        cv2.line(
+            rgb,
+            tuple(int(v) for v in a),
+            tuple(int(v) for v in b),
+            (0.04, 0.04, 0.04),
+            max(1, round(0.18 * frame.scale)),
+            cv2.LINE_AA,
+        )
 
 
 def _offcut(rgb, frame, rng, length, width, wood_rgb):
@@ -153,9 +182,14 @@ def _offcut(rgb, frame, rng, length, width, wood_rgb):
         ends = [(start, q), (stop, q + lean * (stop - start))]
         if abs(ends[1][1]) < b:
             p0, p1 = frame.px(ends)
-            cv2.line(rgb, tuple(int(v) for v in p0), tuple(int(v) for v in p1),
-                     tuple(float(c) * tone * rng.uniform(0.72, 0.95) for c in wood_rgb),
-                     max(1, round(0.4 * frame.scale)), cv2.LINE_AA)
+            cv2.line(
+                rgb,
+                tuple(int(v) for v in p0),
+                tuple(int(v) for v in p1),
+                tuple(float(c) * tone * rng.uniform(0.72, 0.95) for c in wood_rgb),
+                max(1, round(0.4 * frame.scale)),
+                cv2.LINE_AA,
+            )
 
 
 def _shade_under(rgb, outline, light, reach):
@@ -197,5 +231,11 @@ def _shaving(rgb, scale, light, wood_rgb, rng):
         _fill(rgb, quad, wood_rgb * shade)
         if k % 9 == 0:  # a hint of fibres along the ribbon
             a, b = quad[0] + 0.4 * side, quad[1] + 0.4 * side
-            cv2.line(rgb, tuple(int(v) for v in a), tuple(int(v) for v in b),
-                     tuple(float(c) * shade * 0.8 for c in wood_rgb), 1, cv2.LINE_AA)
+            cv2.line(
+                rgb,
+                tuple(int(v) for v in a),
+                tuple(int(v) for v in b),
+                tuple(float(c) * shade * 0.8 for c in wood_rgb),
+                1,
+                cv2.LINE_AA,
+            )

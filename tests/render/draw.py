@@ -18,15 +18,22 @@ F = np.float32
 SUB = 2  # samples per pixel each way
 TILE_ROWS, TILE_COLS = 24, 48  # cells
 NORMALS = {
-    "a": (1, 0, 0), "a_under": (-1, 0, 0), "b": (0, 1, 0), "b_under": (0, -1, 0),
-    "right": (0, 0, 1), "left": (0, 0, -1),
+    "a": (1, 0, 0),
+    "a_under": (-1, 0, 0),
+    "b": (0, 1, 0),
+    "b_under": (0, -1, 0),
+    "right": (0, 0, 1),
+    "left": (0, 0, -1),
 }
 ENDS = ("right", "left")
 # The four neighbours of a face, as opposite pairs.
 BESIDE = {
-    "a": ("b", "b_under", "right", "left"), "a_under": ("b", "b_under", "right", "left"),
-    "b": ("a", "a_under", "right", "left"), "b_under": ("a", "a_under", "right", "left"),
-    "right": ("a", "a_under", "b", "b_under"), "left": ("a", "a_under", "b", "b_under"),
+    "a": ("b", "b_under", "right", "left"),
+    "a_under": ("b", "b_under", "right", "left"),
+    "b": ("a", "a_under", "right", "left"),
+    "b_under": ("a", "a_under", "right", "left"),
+    "right": ("a", "a_under", "b", "b_under"),
+    "left": ("a", "a_under", "b", "b_under"),
 }
 
 
@@ -102,8 +109,12 @@ class _Face:
         x0, y0, cols, rows = box
         for r in range(0, rows, TILE_ROWS):
             for c in range(0, cols, TILE_COLS):
-                self._tile(x0 + c * CELL_PX, y0 + r * CELL_PX,
-                           min(TILE_COLS, cols - c), min(TILE_ROWS, rows - r))
+                self._tile(
+                    x0 + c * CELL_PX,
+                    y0 + r * CELL_PX,
+                    min(TILE_COLS, cols - c),
+                    min(TILE_ROWS, rows - r),
+                )
 
     def _box(self):
         edges = self.placed.long_edges(np.linspace(0, 1, 21)).reshape(-1, 3)
@@ -143,7 +154,7 @@ class _Face:
         rgb = wood.albedo(*material, pixel_mm, end_grain=end, pore_share=dull)
         if self.placed.log.spec.knots:
             inside = self.placed.log.knot_distance(points)
-            wood.add_knots(rgb, fill(inside, CELL_PX * SUB))
+            wood.add_knots(rgb, fill(inside, CELL_PX * SUB), material[0], material[1])
         factor = np.ones_like(along)
         if not end:
             factor += wood.relief(*material[:3]) * F(brush.relief)

@@ -21,13 +21,18 @@ class Marks:
         self.length, self.width = length_mm, width_mm
         self.grain = cv2.GaussianBlur(rng.standard_normal((512, 512), dtype=F), (0, 0), 1.5)
         self.grain /= self.grain.std()
-        self.makers = [(getattr(self, "_" + name.replace("-", "_")), self._draws(name, rng))
-                       for name in names]
+        self.makers = [
+            (getattr(self, "_" + name.replace("-", "_")), self._draws(name, rng)) for name in names
+        ]
 
     def _draws(self, name, rng):
-        draws = {"share": float(rng.uniform(0.12, 0.88)), "turn": float(rng.normal(0, 1)),
-                 "size": float(rng.uniform(0, 1)), "strength": float(rng.uniform(0.7, 1.2)),
-                 "phase": float(rng.uniform(0, 50))}
+        draws = {
+            "share": float(rng.uniform(0.12, 0.88)),
+            "turn": float(rng.normal(0, 1)),
+            "size": float(rng.uniform(0, 1)),
+            "strength": float(rng.uniform(0.7, 1.2)),
+            "phase": float(rng.uniform(0, 50)),
+        }
         if name == "drawknife":
             draws["facets"] = rng.uniform(-1, 1, (40, 4)).astype(F)
         if name == "stain":
@@ -51,13 +56,18 @@ class Marks:
 
     def _pencil_across(self, z, c, d):
         at = (d["share"] - 0.5) * self.length
-        return self._line(z - F(at) - c * F(0.03 * d["turn"]), c, 0.3 + 0.15 * d["size"],
-                          d["strength"])
+        return self._line(
+            z - F(at) - c * F(0.03 * d["turn"]), c, 0.3 + 0.15 * d["size"], d["strength"]
+        )
 
     def _pencil_along(self, z, c, d):
         slope = math.tan(math.radians(0.5 * d["turn"]))
-        return self._line(c - F((d["share"] - 0.5) * 0.8 * self.width) - z * F(slope), z,
-                          0.28 + 0.12 * d["size"], d["strength"])
+        return self._line(
+            c - F((d["share"] - 0.5) * 0.8 * self.width) - z * F(slope),
+            z,
+            0.28 + 0.12 * d["size"],
+            d["strength"],
+        )
 
     def _saw(self, z, c, d):
         pitch = 1.4 + 2.6 * d["size"]
@@ -76,7 +86,7 @@ class Marks:
             half = F(self.width * 0.14)
             across = np.clip((half - np.abs(c - middle)) / F(0.25), 0, 1)
             along = np.clip((z - start) / F(2), 0, 1) * np.clip((stop - z) / F(10), 0, 1)
-            total += F(0.05) * tone * across * along
+            total += F(0.08) * tone * across * along
         return total
 
     def _stain(self, z, c, d):
@@ -85,9 +95,11 @@ class Marks:
             dz = z - F((p - 0.5) * self.length)
             dc = c - F((q - 0.5) * self.width)
             radius = F(4 + 18 * size) * (
-                F(1) + F(0.25) * self._noise(z * F(2.0) + F(40 * p), c * F(2.0)))
+                F(1) + F(0.10) * self._noise(z * F(1.2) + F(40 * p), c * F(1.2))
+            )
             total *= F(1) - F(0.10 + 0.22 * tone) * np.clip(
-                (radius - np.sqrt(dz * dz * F(0.4) + dc * dc)) / F(2.5), 0, 1)
+                (radius - np.sqrt(dz * dz * F(0.4) + dc * dc)) / F(6), 0, 1
+            )
         return total
 
 
@@ -108,6 +120,10 @@ class RoughEnd:
         across = across + F(0.25) * np.sin(along * F(0.22) + F(self.phase[0]))
         t = across * F(2 * math.pi / self.pitch)
         kerf = np.sin(t + F(self.phase[1])) + F(0.6) * np.sin(t * F(0.43) + F(self.phase[2]))
-        torn = cv2.remap(self.fuzz, np.mod(along * F(5), F(511)), np.mod(across * F(11), F(511)),
-                         cv2.INTER_LINEAR)
+        torn = cv2.remap(
+            self.fuzz,
+            np.mod(along * F(5), F(511)),
+            np.mod(across * F(11), F(511)),
+            cv2.INTER_LINEAR,
+        )
         return F(1) + F(self.depth) * kerf * (F(0.7) + F(0.3) * torn) + F(0.07) * torn

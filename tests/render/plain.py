@@ -40,8 +40,9 @@ def _colour_unlike(rng, wood_rgb, name):
 
 def lab(rgb):
     """CIE L*a*b* (D65) of one linear RGB colour."""
-    xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722],
-                    [0.0193, 0.1192, 0.9505]]) @ np.asarray(rgb, float)
+    xyz = np.array(
+        [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+    ) @ np.asarray(rgb, float)
     f = np.cbrt(np.maximum(xyz / np.array([0.9505, 1.0, 1.089]), 1e-4))
     return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
 

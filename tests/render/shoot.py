@@ -55,7 +55,9 @@ def render_blank(spec: BlankSpec, photo: PhotoSpec, seed: int = 0) -> RenderedBl
     return RenderedBlank(spec, photo, **pictures, truth=truth)
 
 
-def _take(placed: Placed, photo: PhotoSpec, shot: str, rng, room) -> tuple[np.ndarray, dict[str, Any]]:
+def _take(
+    placed: Placed, photo: PhotoSpec, shot: str, rng, room
+) -> tuple[np.ndarray, dict[str, Any]]:
     is_end = shot == "end"
     camera, how = _place_camera(placed, photo, is_end, rng)
     light = _lamp(room)
@@ -86,8 +88,9 @@ def _corners(placed: Placed) -> np.ndarray:
 
 def _place_camera(placed, photo, is_end, rng) -> tuple[Camera, dict[str, float]]:
     """A camera that frames the photographed face as asked."""
-    size = np.array([photo.end_width_px, photo.end_height_px] if is_end
-                    else [photo.width_px, photo.height_px])
+    size = np.array(
+        [photo.end_width_px, photo.end_height_px] if is_end else [photo.width_px, photo.height_px]
+    )
     focal = photo.end_focal_35mm if is_end else photo.focal_35mm
     tilt = photo.tilt_max_deg * math.sqrt(rng.uniform(0.05, 1))
     if is_end:
@@ -95,8 +98,8 @@ def _place_camera(placed, photo, is_end, rng) -> tuple[Camera, dict[str, float]]
     azimuth, roll = rng.uniform(0, 360), rng.uniform(-1, 1) * photo.roll_max_deg
     k1 = rng.uniform(-1, 1) * photo.k1_max
     aside = rng.uniform(-0.5, 0.5, 2)
-    if photo.content == "cut":  # part of the length (or of the end) lies outside the picture
-        aside = np.array([rng.choice([-1.0, 1.0]) * rng.uniform(1.3, 1.9), aside[1]])
+    # A blank cut off by the border: so much of its length lies outside, on one side.
+    outside, border = rng.uniform(0.05, 0.4), rng.choice([-1.0, 1.0])
     corners = _corners(placed)
     target, distance = corners.mean(axis=0), 400.0
     for _ in range(14):
@@ -109,12 +112,18 @@ def _place_camera(placed, photo, is_end, rng) -> tuple[Camera, dict[str, float]]
         slack = np.maximum(size - spread - 0.04 * size[0], 0)
         goal = size / 2 + aside * slack * 0.5
         if photo.content == "cut":
-            goal[0] = size[0] / 2 + aside[0] * (size[0] - spread[0]) / 2 + np.sign(
-                aside[0]) * 0.12 * spread[0]
+            goal[0] = size[0] / 2 + border * (size[0] / 2 + (outside - 0.5) * spread[0])
         shift = (goal - (at.max(axis=0) + at.min(axis=0)) / 2) * distance / camera.focal_px
         target = target - (shift[0] * camera.axes[0] + shift[1] * camera.axes[1])
-    how = {"tilt_deg": tilt, "tilt_azimuth_deg": azimuth, "roll_deg": roll, "k1": k1,
-           "distance_mm": distance, "focal_px": camera.focal_px, "focal_35mm": focal}
+    how = {
+        "tilt_deg": tilt,
+        "tilt_azimuth_deg": azimuth,
+        "roll_deg": roll,
+        "k1": k1,
+        "distance_mm": distance,
+        "focal_px": camera.focal_px,
+        "focal_35mm": focal,
+    }
     return camera, how
 
 
@@ -149,13 +158,19 @@ def _slices(placed: Placed, floor: float) -> list[tuple[np.ndarray, float]]:
 def _another(placed: Placed, light, is_end, rng) -> Brush:
     """A second blank beside the first, of another tree but the same kind of wood."""
     spec = placed.body.spec
-    other = random_blank(spec.seed + 5001, spec.kind, width_mm=spec.width_mm * 0.95,
-                         height_mm=spec.height_mm * 0.95, length_mm=spec.length_mm * 0.9)
+    other = random_blank(
+        spec.seed + 5001,
+        spec.kind,
+        width_mm=spec.width_mm * 0.95,
+        height_mm=spec.height_mm * 0.95,
+        length_mm=spec.length_mm * 0.9,
+    )
     log = Log(other)
     turn = math.radians(rng.uniform(-4, 4))
     c, s = math.cos(turn), math.sin(turn)
     lay = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]) @ placed.lay
-    gap = rng.choice([-1.0, 1.0]) * max(spec.width_mm, spec.height_mm) * rng.uniform(1.4, 2.0)
+    gap = max(spec.width_mm, spec.height_mm) * rng.uniform(1.5, 2.2)
+    gap = rng.choice([-1.0, 1.0]) * (gap + 0.5 * spec.length_mm * abs(s) * (not is_end))
     shift = np.array([gap, 0.0, 0.0]) if is_end else np.array([rng.uniform(-20, 20), gap, 0.0])
     second = Placed(log, Body(other, log), Wood(other, log), lay, shift, placed.main)
     depth = 2 if not is_end else None

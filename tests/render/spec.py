@@ -235,10 +235,19 @@ def suite_case(seed: int, scene: str) -> tuple[BlankSpec, PhotoSpec]:
         side = float(rng.uniform(12, 20))
         runout = rng.uniform(-4, 4, 2)
         blank = random_blank(
-            seed, made="sawn", part="chair rung", width_mm=side, height_mm=side,
-            length_mm=float(rng.uniform(280, 520)), runout_a_deg=float(runout[0]),
-            runout_b_deg=float(runout[1]), squareness_deg=0.0, edge_roughness_mm=0.0,
-            arris_mm=0.15, end_cut_a_deg=0.0, end_cut_b_deg=0.0,
+            seed,
+            made="sawn",
+            part="chair rung",
+            width_mm=side,
+            height_mm=side,
+            length_mm=float(rng.uniform(280, 520)),
+            runout_a_deg=float(runout[0]),
+            runout_b_deg=float(runout[1]),
+            squareness_deg=0.0,
+            edge_roughness_mm=0.0,
+            arris_mm=0.15,
+            end_cut_a_deg=0.0,
+            end_cut_b_deg=0.0,
         )
         return blank, replace(photo, end_condition="clean")
     if scene == "hard":

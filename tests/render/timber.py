@@ -24,8 +24,10 @@ def planks(shape, scale: float, rng: np.random.Generator, like: BlankSpec | None
     width_mm = float(rng.uniform(70, 190))
     turn = float(rng.choice([0.0, math.pi / 2]) + rng.normal(0, 0.05))
     if like is None:
-        base = random_blank(int(rng.integers(1 << 30)), str(rng.choice(["softwood", "diffuse-porous",
-                                                                        "ring-porous"])))
+        base = random_blank(
+            int(rng.integers(1 << 30)),
+            str(rng.choice(["softwood", "diffuse-porous", "ring-porous"])),
+        )
         tone, dirt = rng.uniform(0.32, 0.75), rng.uniform(0.05, 0.14)
     else:
         base = replace(random_blank(int(rng.integers(1 << 30)), like.kind), species=like.species)
@@ -51,10 +53,20 @@ def _boards(shape, scale, width_mm, turn, base, rng):
     last = math.floor(across.max() / width_mm)
     for k in range(first, last + 1):
         seed = int(rng.integers(1 << 30))
-        spec = replace(base, seed=seed, width_mm=width_mm, height_mm=30.0, length_mm=900.0,
-                       pith_distance_mm=float(rng.uniform(40, 110)), knots=(), checks=0,
-                       pith_azimuth_deg=float(rng.uniform(-180, 180)), made="sawn",
-                       runout_a_deg=float(rng.normal(0, 1.5)), contrast=base.contrast * 0.9)
+        spec = replace(
+            base,
+            seed=seed,
+            width_mm=width_mm,
+            height_mm=30.0,
+            length_mm=900.0,
+            pith_distance_mm=float(rng.uniform(40, 110)),
+            knots=(),
+            checks=0,
+            pith_azimuth_deg=float(rng.uniform(-180, 180)),
+            made="sawn",
+            runout_a_deg=float(rng.normal(0, 1.5)),
+            contrast=base.contrast * 0.9,
+        )
         log = Log(spec)
         _one_board(out, spec, log, Wood(spec, log), along, across - (k + 0.5) * width_mm, scale)
     return np.ascontiguousarray(out[: shape[0], : shape[1]])
@@ -76,8 +88,10 @@ def _one_board(out, spec, log, wood, along, across, scale):
         rgb = wood.albedo(*fine, 1 / scale)
         gap = np.clip((F(half) - np.abs(fill(q, STEP_PX))) * F(scale * 0.7), 0, 1)
         rgb *= (F(0.25) + F(0.75) * gap)[..., None]
-        place = out[rows.start * STEP_PX : (rows.stop - 1) * STEP_PX,
-                    cols.start * STEP_PX : (cols.stop - 1) * STEP_PX]
+        place = out[
+            rows.start * STEP_PX : (rows.stop - 1) * STEP_PX,
+            cols.start * STEP_PX : (cols.stop - 1) * STEP_PX,
+        ]
         inside = np.abs(fill(q, STEP_PX)) <= half
         place[inside] = rgb[inside]
 
@@ -90,6 +104,12 @@ def _scratches(rgb, scale, rng):
         x, y = rng.uniform(0, w), rng.uniform(0, h)
         turn, length = rng.uniform(0, math.pi), rng.uniform(15, 160) * scale
         end = (int(x + length * math.cos(turn)), int(y + length * math.sin(turn)))
-        cv2.line(mask, (int(x), int(y)), end, float(rng.uniform(0.15, 0.5)),
-                 max(1, round(0.4 * scale)), cv2.LINE_AA)
+        cv2.line(
+            mask,
+            (int(x), int(y)),
+            end,
+            float(rng.uniform(0.15, 0.5)),
+            max(1, round(0.4 * scale)),
+            cv2.LINE_AA,
+        )
     rgb *= (1 - mask)[..., None]

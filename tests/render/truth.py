@@ -163,10 +163,12 @@ def end_truth(log: Log, body: Body, wood: Wood) -> dict[str, Any]:
     line = centre + (reach[0] + t * (reach[1] - reach[0])) * across
     marks = _crossings(log, line) * (reach[1] - reach[0])
     widths = np.diff(marks)
-    width = float(np.linalg.norm(right_top - left_top) + np.linalg.norm(right_bottom - left_bottom)
-                  ) / 2
-    height = float(np.linalg.norm(left_top - left_bottom)
-                   + np.linalg.norm(right_top - right_bottom)) / 2
+    width = (
+        float(np.linalg.norm(right_top - left_top) + np.linalg.norm(right_bottom - left_bottom)) / 2
+    )
+    height = (
+        float(np.linalg.norm(left_top - left_bottom) + np.linalg.norm(right_top - right_bottom)) / 2
+    )
     mean = float(widths.mean()) if len(widths) else _local_ring_mm(log, centre)
     pith = _pith(log, centre)
     share = _latewood_share(log, wood, line)

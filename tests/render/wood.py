@@ -44,22 +44,134 @@ class Look:
 
 
 LOOKS: dict[str, Look] = {
-    "white ash": Look((227, 209, 182), (191, 163, 127), (141, 111, 82), (233, 216, 192),
-                      "ring-porous", 0.45, 0.12, 0.33, 0.030, 0.02, 0.5, 0.35, 0.25, 0.050),
-    "white oak": Look((201, 178, 142), (162, 132, 97), (100, 77, 54), (218, 195, 159),
-                      "ring-porous", 0.55, 0.14, 0.36, 0.025, 0.13, 18.0, 3.2, 0.85, 0.050),
-    "red oak": Look((208, 177, 148), (170, 132, 104), (111, 78, 60), (190, 152, 124),
-                    "ring-porous", 0.50, 0.15, 0.38, 0.030, 0.10, 12.0, 2.8, 0.75, 0.050),
-    "sugar maple": Look((231, 215, 192), (199, 173, 143), (192, 167, 139), (200, 169, 138),
-                        "diffuse-porous", 0.75, 0.032, 0.14, 0.032, 0.030, 0.8, 0.45, 0.45, 0.045),
-    "beech": Look((217, 189, 161), (184, 150, 120), (175, 143, 115), (157, 118, 90),
-                  "diffuse-porous", 0.6, 0.030, 0.12, 0.030, 0.040, 2.2, 0.62, 0.65, 0.045),
-    "yellow birch": Look((224, 203, 173), (193, 163, 129), (171, 141, 108), (207, 181, 148),
-                         "diffuse-porous", 0.5, 0.050, 0.22, 0.050, 0.020, 0.5, 0.4, 0.25, 0.055),
-    "pine": Look((236, 216, 177), (188, 144, 96), (143, 100, 62), (236, 216, 177),
-                 "softwood", 0.95, 0.08, 2.4, 0.0, 0.015, 0.3, 0.4, 0.15, 0.050),
-    "spruce": Look((237, 224, 196), (200, 169, 128), (163, 126, 86), (237, 224, 196),
-                   "softwood", 0.8, 0.06, 3.5, 0.0, 0.015, 0.3, 0.4, 0.12, 0.050),
+    "white ash": Look(
+        (227, 209, 182),
+        (191, 163, 127),
+        (141, 111, 82),
+        (233, 216, 192),
+        "ring-porous",
+        0.45,
+        0.12,
+        0.33,
+        0.030,
+        0.02,
+        0.5,
+        0.35,
+        0.25,
+        0.050,
+    ),
+    "white oak": Look(
+        (208, 181, 148),
+        (170, 136, 101),
+        (100, 77, 54),
+        (218, 195, 159),
+        "ring-porous",
+        0.55,
+        0.14,
+        0.36,
+        0.025,
+        0.13,
+        18.0,
+        3.2,
+        0.85,
+        0.050,
+    ),
+    "red oak": Look(
+        (208, 177, 148),
+        (170, 132, 104),
+        (111, 78, 60),
+        (190, 152, 124),
+        "ring-porous",
+        0.50,
+        0.15,
+        0.38,
+        0.030,
+        0.10,
+        12.0,
+        2.8,
+        0.75,
+        0.050,
+    ),
+    "sugar maple": Look(
+        (231, 215, 192),
+        (199, 173, 143),
+        (192, 167, 139),
+        (200, 169, 138),
+        "diffuse-porous",
+        0.75,
+        0.032,
+        0.14,
+        0.032,
+        0.030,
+        0.8,
+        0.45,
+        0.45,
+        0.045,
+    ),
+    "beech": Look(
+        (217, 189, 161),
+        (184, 150, 120),
+        (175, 143, 115),
+        (157, 118, 90),
+        "diffuse-porous",
+        0.6,
+        0.030,
+        0.12,
+        0.030,
+        0.040,
+        2.2,
+        0.62,
+        0.65,
+        0.045,
+    ),
+    "yellow birch": Look(
+        (224, 203, 173),
+        (193, 163, 129),
+        (171, 141, 108),
+        (207, 181, 148),
+        "diffuse-porous",
+        0.5,
+        0.050,
+        0.22,
+        0.050,
+        0.020,
+        0.5,
+        0.4,
+        0.25,
+        0.055,
+    ),
+    "pine": Look(
+        (236, 216, 177),
+        (188, 144, 96),
+        (143, 100, 62),
+        (236, 216, 177),
+        "softwood",
+        0.95,
+        0.08,
+        2.4,
+        0.0,
+        0.015,
+        0.3,
+        0.4,
+        0.15,
+        0.050,
+    ),
+    "spruce": Look(
+        (237, 224, 196),
+        (200, 169, 128),
+        (163, 126, 86),
+        (237, 224, 196),
+        "softwood",
+        0.8,
+        0.06,
+        3.5,
+        0.0,
+        0.015,
+        0.3,
+        0.4,
+        0.12,
+        0.050,
+    ),
 }
 
 
@@ -108,8 +220,9 @@ class Noise:
             smooth = cv2.GaussianBlur(wide, (0, 0), blur)[pad:-pad, pad:-pad]
             rows.append(np.pad(smooth / smooth.std(), ((0, 2), (0, 2)), mode="wrap"))
         self.atlas = np.ascontiguousarray(np.concatenate(rows, axis=0))
-        phase = cv2.GaussianBlur(np.pad(rng.standard_normal((n, n), dtype=F), pad, mode="wrap"),
-                                 (0, 0), 2.0)[pad:-pad, pad:-pad]
+        phase = cv2.GaussianBlur(
+            np.pad(rng.standard_normal((n, n), dtype=F), pad, mode="wrap"), (0, 0), 2.0
+        )[pad:-pad, pad:-pad]
         self.phase = np.ascontiguousarray(
             np.pad(phase / phase.std(), ((0, 2), (0, 2)), mode="wrap") * F(1.5)
         )
@@ -162,16 +275,19 @@ class Wood:
         """Unit-spread ridges a few fibres wide, as a split surface shows under a low lamp."""
         return self.coarse.at(u * F(1 / 0.8) + F(77), v * F(1 / 0.8), s * F(1 / 45.0))
 
-    def add_knots(self, rgb, distance) -> None:
+    def add_knots(self, rgb, distance, u, v) -> None:
         """Darken where ``distance`` (in knot radii) is inside a knot."""
+        patch = self.coarse.at(u * F(1 / 0.5), v * F(1 / 0.5), np.zeros_like(u))
+        distance = distance + F(0.035) * patch
         core = np.clip((F(1) - distance) / F(0.06), 0, 1)
-        halo = np.exp(-np.maximum(distance - F(1), 0) * F(2.5)) * F(0.35)
-        rings = F(0.75) + F(0.25) * np.sin(distance * F(26))
-        rim = np.exp(-np.square((distance - F(1)) / F(0.07))) * F(0.6)
-        wood = self.dark * F(0.42)
-        mix = np.clip(core * F(0.85) * rings + halo * (F(1) - core), 0, 1)
+        halo = np.exp(-np.maximum(distance - F(1), 0) * F(2.2)) * F(0.30)
+        rings = F(0.62) + F(0.10) * np.sin(distance * F(14)) + F(0.30) * distance * distance
+        rim = np.exp(-np.square((distance - F(1)) / F(0.09))) * F(0.55)
+        pith = np.exp(-np.square(distance / F(0.13))) * F(0.5)
+        wood = self.dark * np.array([0.42, 0.34, 0.28], F)
+        mix = np.clip(core * rings + halo * (F(1) - core), 0, 1)
         rgb += mix[..., None] * (wood - rgb)
-        rgb *= (F(1) - rim)[..., None]
+        rgb *= ((F(1) - rim) * (F(1) - pith) * (F(1) + F(0.05) * patch * core))[..., None]
 
     def albedo(self, u, v, s, rho, pixel_mm: float, end_grain: bool = False, pore_share=1.0):
         """Linear RGB (M, N, 3) at 2-D float32 arrays of material coordinates.
@@ -187,9 +303,7 @@ class Wood:
         sheen = self.fine.at(u * F(1 / scale), v * F(1 / scale), s * F(1 / 9.0))
         broad = self.coarse.at(u * F(1 / 0.33), v * F(1 / 0.33), s * F(1 / 35.0))
         slow = self.coarse.at(u * F(1 / 3.1) + F(9), v * F(1 / 3.1), s * F(1 / 220.0))
-        shade = F(1) + contrast * (
-            F(look.sheen) * sheen + F(0.030) * broad + F(0.022) * slow
-        )
+        shade = F(1) + contrast * (F(look.sheen) * sheen + F(0.030) * broad + F(0.022) * slow)
         tone = tone + F(0.05) * broad
         rgb = self.light + (tone * shade)[..., None] * (self.dark - self.light)
         rgb *= shade[..., None]
@@ -306,9 +420,7 @@ def _ring_tables(boundaries, look: Look, step: float, rng):
         early_mm = early_mm * (1 + 0.1 * np.clip(vary, -2, 2))
         late = np.clip((d - early_mm[ring]) / np.maximum(width - early_mm[ring], 1e-3), 0, 1)
         is_late = d > early_mm[ring]
-        tone = np.where(
-            is_late, look.latewood_tone * (0.35 + 0.65 * late**1.5), 0.30 * (1 - phase)
-        )
+        tone = np.where(is_late, look.latewood_tone * (0.35 + 0.65 * late**1.5), 0.30 * (1 - phase))
         radius = np.where(
             is_late,
             np.where(late < 0.25, look.late_pore_radius_mm * 1.6, look.late_pore_radius_mm),
@@ -343,6 +455,13 @@ def _check_lines(spec: BlankSpec, rng):
         at = math.radians(spec.pith_azimuth_deg)
         middle = math.atan2(math.cos(at), -math.sin(at))
         theta = middle + rng.uniform(-0.7, 0.7) * size / max(spec.pith_distance_mm, size)
-        lines.append((theta, max(1.0, centre - reach), centre + reach,
-                      rng.uniform(0.1, 0.45), rng.uniform(6, 40)))
+        lines.append(
+            (
+                theta,
+                max(1.0, centre - reach),
+                centre + reach,
+                0.05 + 0.4 * rng.beta(1.2, 2.5),
+                rng.uniform(6, 40),
+            )
+        )
     return lines
