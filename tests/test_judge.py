@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from grainscan.judge.sorting import judge_blank
 from grainscan.judge.strength import PROPERTIES, SOURCE, share_kept, shares, slope_keeping
 from grainscan.results import Limit, PhotoQuality
+from grainscan.wording import figure_words
 from tests.hand_made import end, face, measurement, slope
 
 LIMIT = Limit(one_in=20, source="test")  # 2.86°
@@ -143,6 +144,12 @@ def test_one_face_is_never_kept():
     assert result.sort == "check"
     assert result.because[0].startswith("Take a photograph of face B")
     assert result.strength is None
+
+
+def test_words_of_a_lower_bound():
+    assert figure_words(slope(4.0, 3.0, None)) == "at least 1 in 14, 4.0°"
+    assert figure_words(slope(0.0, 0.0, None)) == "at least 0.0°"
+    assert figure_words(slope(0.0, 0.0, 0.3)) == "flatter than 1 in 999, 0.0°"
 
 
 def test_one_face_can_be_set_aside():

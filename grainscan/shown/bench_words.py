@@ -70,9 +70,9 @@ def fit_words(
             lines += _wrapped(f"Laid {_way(other)} it fits: {_headline(other)}.", "    ")
         return "\n".join(lines)
     lines = [f"  {laid.placement.part.name}, {_way(laid)}: {laid.judged.sort}"]
-    lines += _wrapped(laid.judged.because[0], "    ")
+    lines += _wrapped(f"Against its own axis: {laid.judged.because[0]}", "    ")
     lines += [f"    {line}" for line in _place_lines(laid, units)]
-    lines += [f"    {line}" for line in _worth_lines(laid)]
+    lines += [f"    {line}" for line in _worth_lines(laid, units)]
     if isinstance(other, LaidPart):
         lines += _wrapped(f"For comparison, laid {_way(other)}: {_headline(other)}.", "    ")
     elif isinstance(other, NoFit):
@@ -202,7 +202,8 @@ def _stretch_words(stretch: Stretch, units: Units, length_mm: float | None) -> s
     if length_mm is not None:
         a, b = (size_words(v * length_mm, units) for v in (stretch.start, stretch.stop))
         span += f" ({a} to {b})"
-    rise = "" if stretch.rise_deg is None else f", {one_in_words(stretch.rise_deg)}"
+    is_steep = stretch.direction in ("left to right", "right to left")
+    rise = f", {one_in_words(stretch.rise_deg)}" if is_steep and stretch.rise_deg else ""
     return f"{span}  {arrow} {stretch.direction}: {stretch.reason}{rise}"
 
 
@@ -246,25 +247,28 @@ def _place_lines(laid: LaidPart, units: Units) -> list[str]:
     return lines
 
 
-def _worth_lines(laid: LaidPart) -> list[str]:
+def _worth_lines(laid: LaidPart, units: Units) -> list[str]:
     through = laid.through
     lines = [_through_words(through.thinnest)]
     lines += [_through_words(tenon) for tenon in through.tenons]
-    return [*lines, _strength_words(laid.strength)]
+    return [*lines, _strength_words(laid.strength, units)]
 
 
 def _through_words(section: ThroughSection) -> str:
+    # Where a part is thinner elsewhere, not even straight fibres would all run through.
+    most = "" if section.most > 0.995 else f"; straight fibres would give {_share(section.most)}"
     return (
         f"fibres of the {section.where} that run through: {_share(section.middle)} "
-        f"(90 % range {_share(section.low)} to {_share(section.high)})"
+        f"(90 % range {_share(section.low)} to {_share(section.high)}{most})"
     )
 
 
-def _strength_words(strength: PartStrength) -> str:
+def _strength_words(strength: PartStrength, units: Units) -> str:
     kinds = {"bending": "bending", "impact": "impact bending", "compression": "compression"}
     return (
         f"{kinds[strength.kind]} strength kept against straight grain: {_share(strength.share)}, "
-        f"at least {_share(strength.low)}; decided {strength.critical_mm:.0f} mm along the part"
+        f"at least {_share(strength.low)}; decided "
+        f"{size_words(strength.critical_mm, units)} along the part"
     )
 
 

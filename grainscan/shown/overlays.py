@@ -144,15 +144,15 @@ def _box(
 
 def _mark_steep(canvas: Canvas, face: FaceScan, stretch: SteepStretch) -> None:
     """A toothed bracket along both edges of a stretch beyond the limit, with its slope."""
-    u = np.linspace(stretch.start, stretch.stop, 24)
+    u = np.linspace(stretch.start, stretch.stop, 240)
     for v, down in ((0.0, True), (1.0, False)):
         edge = canvas.drawn(on_face_px(face, u, np.full_like(u, v)))
         off = -7.0 * canvas.unit if down else 7.0 * canvas.unit
         bracket = [(x, y + off) for x, y in edge]
         canvas.line(bracket, RUST, PALE, width=3.0, is_drawn=True)
-        teeth = max(int((bracket[-1][0] - bracket[0][0]) / (40 * canvas.unit)), 1)
-        for k in range(teeth + 1):
-            x, y = bracket[round(k * (len(bracket) - 1) / teeth)]
+        teeth = max(round((bracket[-1][0] - bracket[0][0]) / (40 * canvas.unit)), 1)
+        for k in np.linspace(0, len(bracket) - 1, teeth + 1):
+            x, y = bracket[round(k)]
             canvas.triangle((x, y - off * 0.6), down, RUST, PALE)
     ((x, y),) = canvas.drawn(on_face_px(face, np.array([stretch.at]), np.array([0.0])))
     text = f"steep: {one_in_words(stretch.angle_deg)}"

@@ -21,7 +21,6 @@ __all__ = ["Chosen", "choose_limit", "choose_photographs"]
 
 _SAMPLE, _OWN = "A sample blank", "My photographs"
 _ENDINGS = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
-_RENDERED = "A rendered picture of the invented workshop Alder Ford, not a photograph."
 _NO_PART = "no part named"
 _LEAST, _MOST = 5, 40
 
@@ -102,7 +101,7 @@ def _sample(blanks: dict[str, BlankPhotos]) -> Chosen:
     )
     st.query_params["sample"] = name
     blank = blanks[name]
-    st.caption(as_text(f"{_RENDERED} {_about(blank.record)}"))
+    st.caption(as_text(_about(blank.record)))
     sources: dict[str, PhotoSource | None] = {}
     for role, path in (("face_a", blank.face_a), ("face_b", blank.face_b), ("end", blank.end)):
         sources[role] = None if path is None else PhotoSource(path.read_bytes(), path.name)
@@ -166,7 +165,6 @@ def _about(record: BlankRecord) -> str:
         record.made or "",
         " × ".join(f"{size:g}" for size in sizes if size) + " mm" if any(sizes) else "",
         f"for a {record.part}" if record.part else "",
-        record.text or "",
     ]
     about = ", ".join(word for word in words if word)
-    return sentence(about) if about else ""
+    return " ".join(sentence(text) for text in (about, record.text) if text)
