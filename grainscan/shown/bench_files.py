@@ -45,8 +45,14 @@ def write_shaving(
                 return shaving_picture(behind, scan, face)
         return None
 
-    text = f"{shaving.order.why} On the opposite faces the directions reverse."
-    return _write(photos, measurement, draw, sort, f"{shaving.blank}: which way to cut", text, path)
+    poor = [
+        f"Face {letter}: {scan.photo_quality.notes[0]}."
+        for letter, scan in (("A", measurement.face_a), ("B", measurement.face_b))
+        if scan is not None and not scan.photo_quality.ok and scan.photo_quality.notes
+    ]
+    text = " ".join([shaving.order.why, "On the opposite faces the directions reverse.", *poor])
+    title = f"{sort}: {shaving.blank}, which way to cut"
+    return _write(photos, measurement, draw, sort, title, text, path)
 
 
 def write_parts(photos: BlankPhotos, laid: Sequence[LaidPart], path: Path) -> bool:

@@ -196,32 +196,36 @@ def _stretches(cuts: Sequence[Cut]) -> tuple[Stretch, ...]:
     )
 
 
-def _answer(cut: Cut) -> tuple[Direction, Direction | None, bool]:
-    return cut.direction, cut.try_first, cut.rise_deg is None
+def _answer(cut: Cut) -> tuple[Direction, bool]:
+    return cut.direction, cut.rise_deg is None
 
 
 def _stretch(group: Sequence[Cut], start: float, stop: float) -> Stretch:
     rises = [cut.rise_deg for cut in group if cut.rise_deg is not None]
-    first = group[0]
+    hints = {cut.try_first for cut in group}
+    # Flat places go with either hint; opposite hints are none.
+    directions = hints - {None}
+    hint = directions.pop() if len(directions) == 1 else None
     return Stretch(
         start=start,
         stop=stop,
-        direction=first.direction,
+        direction=group[0].direction,
         rise_deg=sum(rises) / len(rises) if rises else None,
-        try_first=first.try_first,
-        reason=_reason(first),
+        try_first=hint,
+        reason=_reason(group[0], hint, is_flat=hints == {None}),
     )
 
 
-def _reason(cut: Cut) -> str:
+def _reason(cut: Cut, hint: Direction | None, *, is_flat: bool) -> str:
     if cut.rise_deg is None:
         return "the fibres were not read here: try with a light cut"
     if cut.direction == "not known":
         return "the rise is not known well enough: try with a light cut"
-    if cut.direction == "either way" and cut.try_first is None:
-        return f"flatter than 1 in {PRACTICAL_ONE_IN:g}"
     if cut.direction == "either way":
-        return f"the rise cannot be told from none: try {cut.try_first} first"
+        if is_flat:
+            return f"flatter than 1 in {PRACTICAL_ONE_IN:g}"
+        first = "with a light cut" if hint is None else f"{hint} first"
+        return f"the rise cannot be told from none; try {first}"
     way = "rise" if cut.direction == "left to right" else "fall"
     return f"the fibres {way} towards the right"
 

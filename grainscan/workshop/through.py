@@ -43,7 +43,8 @@ class ThroughSection:
     """Shares of the fibres of one section that run unbroken through the part.
 
     ``share`` is that of the field as measured. ``low`` to ``high`` hold 90 % of the shares of
-    fields that agree with the measurement, ``middle`` is their median.
+    fields that agree with the measurement, ``middle`` is their median. ``most`` is what fibres
+    exactly along the axis would give: less than 1 where the part is thinner elsewhere.
     """
 
     where: str
@@ -52,6 +53,7 @@ class ThroughSection:
     middle: float
     low: float
     high: float
+    most: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +87,8 @@ def fibres_through(solid: BlankSolid, placement: Placement, *, seed: int = 20) -
         share, low, middle, high = _shares(
             part.shape, placement.z_mm, width, depth, turned, errors, k
         )
-        return ThroughSection(where, float(placement.s_mm[k]), share, middle, low, high)
+        most = share_through(part.shape, placement.z_mm, width, depth, np.zeros_like(turned), k)
+        return ThroughSection(where, float(placement.s_mm[k]), share, middle, low, high, most)
 
     tenons = []
     for number, (start, stop) in enumerate(part.tenons, 1):
