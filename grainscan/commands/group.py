@@ -12,11 +12,16 @@ __all__ = ["COMMANDS", "main_group"]
 # folder and one line here.
 COMMANDS = {
     "board": "grainscan.commands.board:board",
+    "book": "grainscan.commands.book:book",
     "fit": "grainscan.commands.fit:fit",
+    "label": "grainscan.commands.label:label",
     "plan": "grainscan.commands.plan:plan",
+    "report": "grainscan.commands.report:report",
     "scan": "grainscan.commands.scan:scan",
     "shave": "grainscan.commands.shave:shave",
+    "sort": "grainscan.commands.sort:sort",
     "square": "grainscan.commands.square:square",
+    "stock": "grainscan.commands.stock:stock",
 }
 
 

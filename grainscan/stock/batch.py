@@ -14,7 +14,7 @@ import sqlite3
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from grainscan.batch import fault_line
 from grainscan.errors import BookError, GrainscanError, RecordError
@@ -53,9 +53,10 @@ from grainscan.stock.store import Book, reading, writing
 from grainscan.stock.version import measuring_version
 from grainscan.wording import plain_name
 
-__all__ = ["Engine", "Sorted", "State", "sort_blanks"]
+__all__ = ["STATES", "Engine", "Sorted", "State", "sort_blanks"]
 
 State = Literal["scanned", "sorted again", "unchanged", "failed"]
+STATES: tuple[State, ...] = get_args(State)
 Engine = Callable[
     [Callable[[ScanJob], Measured], Iterable[ScanJob]],
     Generator[tuple[ScanJob, Measured | None], None, None],

@@ -213,12 +213,18 @@ def _face_figures(letter: str, face: FaceScan) -> Iterator[Figure]:
     else:
         yield Figure(
             f"Fibres on face {letter}",
-            f"{face.angle_deg:+.1f}° against the edges",
-            f"90 % interval: {face.low_deg:+.1f}° to {face.high_deg:+.1f}°; positive climbs to "
-            "the right",
+            f"{_signed(face.angle_deg)} against the edges",
+            f"90 % interval: {_signed(face.low_deg)} to {_signed(face.high_deg)}; + climbs to the "
+            "right",
         )
     if face.sweep_mm is not None:
         yield Figure(f"Sweep seen on face {letter}", f"{face.sweep_mm:.1f} mm", "bend, not runout")
+
+
+def _signed(angle_deg: float) -> str:
+    """With a sign, but none for what rounds to nothing."""
+    shown = round(angle_deg, 1)
+    return "0.0°" if shown == 0 else f"{shown:+.1f}°".replace("-", "−")
 
 
 def _end_figures(end: EndScan) -> Iterator[Figure]:
@@ -328,7 +334,7 @@ def _origin(scan: KeptScan) -> Section:
     lines = [
         f"Scanned {scan.scanned_at} by grainscan {scan.measuring_version}, sorted "
         f"{scan.sorted_at}.",
-        *(f"{p.name}: {p.sha256}" for p in scan.photographs),
+        *(f"{p.name}: content {p.sha256[:16]}" for p in scan.photographs),
         *(
             f"Corrected by hand: {c.what} ({c.side.replace('_', ' ')}"
             f"{', ' + c.who if c.who else ''})"

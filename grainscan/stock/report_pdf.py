@@ -6,7 +6,7 @@ import io
 from collections.abc import Iterable, Sequence
 
 from fpdf import FPDF
-from fpdf.enums import TableBordersLayout, XPos, YPos
+from fpdf.enums import TableBordersLayout, VAlign, XPos, YPos
 from fpdf.fonts import FontFace
 
 from grainscan.results import SortWord
@@ -22,7 +22,7 @@ _MARGIN_MM = 18.0
 _INK = (22, 26, 30)
 _GREY = (74, 79, 84)
 # An end photograph is square: as wide as the text it would fill half the page.
-_TALLEST_PICTURE_MM = 85.0
+_TALLEST_PICTURE_MM = 68.0
 
 
 def report_pdf(
@@ -46,6 +46,7 @@ class _Pages:
     def __init__(self, title: str) -> None:
         self.pdf = new_pdf(_A4_MM, title=title)
         self.pdf.set_margin(_MARGIN_MM)
+        self.pdf.c_margin = 0.0
         self.pdf.set_auto_page_break(True, margin=_MARGIN_MM)
         self.width = _A4_MM[0] - 2 * _MARGIN_MM
 
@@ -60,6 +61,7 @@ class _Pages:
             line_height=4.2,
             padding=(0.8, 1.5, 0.8, 0),
             text_align="LEFT",
+            v_align=VAlign.T,
         ) as table:
             table.row(overview_heads())
             for line in lines:
@@ -110,6 +112,7 @@ class _Pages:
             line_height=4.8,
             padding=(0.5, 2, 0.5, 0),
             text_align="LEFT",
+            v_align=VAlign.T,
         ) as table:
             for figure in figures:
                 row = table.row()
@@ -124,6 +127,8 @@ class _Pages:
             self._room_for(6.0)
             self.pdf.set_fill_color(*_INK)
             self.pdf.ellipse(_MARGIN_MM + 0.6, self.pdf.get_y() + 2.0, 1.2, 1.2, style="F")
+            # Tables fill their cells with the colour that was set last.
+            self.pdf.set_fill_color(255)
         self._text(text, 10.5, "", indent=indent, after=0.8)
 
     def _picture(self, picture: ReportPicture) -> None:
@@ -191,3 +196,4 @@ def _mark(pdf: FPDF, sort: SortWord, corner: tuple[float, float], size: float) -
         pdf.line(*at(0.27, 0.27), *at(0.73, 0.73))
         pdf.line(*at(0.73, 0.27), *at(0.27, 0.73))
     pdf.set_draw_color(*_INK)
+    pdf.set_fill_color(255)

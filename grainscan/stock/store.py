@@ -271,13 +271,14 @@ def _check_kind(connection: sqlite3.Connection, book: Book, steps: Sequence[Migr
 
 
 def _update(connection: sqlite3.Connection, book: Book, steps: Sequence[Migration]) -> None:
-    copied = False
+    started = False
 
     def copy_first(version: int) -> None:
-        nonlocal copied
-        if version > 0 and not copied:
+        nonlocal started
+        # A book that is only being made has nothing to copy.
+        if not started and version > 0:
             copy_database(book, _free_name(book, version))
-            copied = True
+        started = True
 
     while migrate_one(connection, steps, before=copy_first):
         pass
