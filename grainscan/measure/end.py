@@ -90,16 +90,18 @@ def measure_end(
     width_mm: float | None,
     height_mm: float | None,
     species: str | None,
+    outline: EndOutline | None = None,
 ) -> EndScan:
     """Everything the photograph of the end shows.
 
     ``pixels`` (M, N, 3) uint8 RGB, upright, face A on top; ``width_mm`` and ``height_mm``: the
     section's width (face A's) and height (face B's) where known; ``species``: common name,
-    used for the anatomy. Where the rings cannot be told, ring fields are None and ``notes``
+    used for the anatomy; ``outline``: the end's corners where they are known already (set by
+    hand), otherwise they are looked for. Where the rings cannot be told, ring fields are None and ``notes``
     says why. Raises :class:`grainscan.errors.BlankNotFoundError` when no end is found.
     """
     aspect = height_mm / width_mm if width_mm and height_mm else None
-    outline = find_end_outline(pixels, aspect=aspect)
+    outline = outline or find_end_outline(pixels, aspect=aspect)
     view = square_on_view(pixels, outline.corners_px, aspect=aspect)
     rings = _read_rings(view, species)
     quality = _quality(view, outline)
