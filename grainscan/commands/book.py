@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from grainscan.commands.in_book import FILE, book_option, open_for_reading, progress
+from grainscan.commands.in_book import FILE, book_option, counted, open_for_reading, progress
 
 if TYPE_CHECKING:
     from grainscan.stock.check import Checked
@@ -31,13 +31,8 @@ def info(book_file: Path | None) -> None:
     opened = open_for_reading(book_file)
     with reading(opened) as connection:
         counts = [
-            f"{connection.execute(f'SELECT count(*) FROM {table}').fetchone()[0]} {words}"
-            for table, words in (
-                ("log", "logs"),
-                ("blank", "blanks"),
-                ("scan", "scans"),
-                ("photograph", "photographs"),
-            )
+            counted(connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0], table)
+            for table in ("log", "blank", "scan", "photograph")
         ]
         version = schema_version(connection)
     click.echo(f"{plain_name(str(opened.path))}: {', '.join(counts)}; schema {version}")
@@ -55,7 +50,9 @@ def export_(archive: Path, book_file: Path | None) -> None:
     with progress("photographs") as on_step:
         done = export_book(opened, archive, on_step=on_step)
     size_mb = done.size_bytes / 1e6
-    click.echo(f"{archive.name}: book and {done.photographs} photographs, {size_mb:.1f} MB.")
+    click.echo(
+        f"{archive.name}: book and {counted(done.photographs, 'photograph')}, {size_mb:.1f} MB."
+    )
     for problem in done.problems:
         click.echo(problem, err=True)
     if done.problems:

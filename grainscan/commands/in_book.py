@@ -21,6 +21,7 @@ __all__ = [
     "MM",
     "book_option",
     "chosen_limit",
+    "counted",
     "filter_options",
     "open_for_reading",
     "open_for_writing",
@@ -197,6 +198,11 @@ def write_file(path: Path, pieces: Iterable[bytes]) -> None:
             f"{plain_name(str(path))}: cannot be written ({error.strerror}). "
             "Free some space or choose another folder."
         ) from error
+
+
+def counted(number: int, thing: str) -> str:
+    """``1 blank``, ``2 blanks``."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
 def _range(text: str | None, option: str) -> tuple[float | None, float | None]:

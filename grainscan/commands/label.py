@@ -10,6 +10,7 @@ import click
 from grainscan.commands.in_book import (
     FILE,
     book_option,
+    counted,
     filter_options,
     open_for_reading,
     typed_wrongly,
@@ -64,4 +65,4 @@ def label(
         lines = find(open_for_reading(book_file), wanted(codes, **filters))
         pdf = labels_pdf(lines, sheet_named(sheet), first=first, shift_mm=shift)
     write_file(out, [pdf])
-    click.echo(f"{out.name}: {len(lines)} labels.")
+    click.echo(f"{out.name}: {counted(len(lines), 'label')}.")

@@ -10,6 +10,7 @@ import click
 from grainscan.commands.in_book import (
     FILE,
     book_option,
+    counted,
     filter_options,
     open_for_reading,
     progress,
@@ -69,7 +70,7 @@ def report(
         else:
             pages = report_html(reports, title=heading, overview=overview)
             write_file(out, (piece.encode() for piece in pages))
-    click.echo(f"{out.name}: {len(lines)} blanks.")
+    click.echo(f"{out.name}: {counted(len(lines), 'blank')}.")
 
 
 def _reports(

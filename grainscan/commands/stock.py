@@ -12,6 +12,7 @@ from grainscan.commands.in_book import (
     FILE,
     MM,
     book_option,
+    counted,
     filter_options,
     open_for_reading,
     open_for_writing,
@@ -275,7 +276,10 @@ def remove(code: str, book_file: Path | None, really: bool) -> None:
 
     with typed_wrongly():
         gone = remove_blank(open_for_reading(book_file), code, really=really)
-    click.echo(f"{code}: deleted, {gone.scans} scans and {len(gone.photographs)} photographs.")
+    click.echo(
+        f"{code}: deleted, {counted(gone.scans, 'scan')} and "
+        f"{counted(len(gone.photographs), 'photograph')}."
+    )
 
 
 @stock.command(name="read")
@@ -294,7 +298,7 @@ def read_csv(csv_file: Path, book_file: Path | None) -> None:
         except OSError as error:
             raise InputError(f"{name}: the file cannot be read ({error.strerror}).") from error
         done = take_csv(open_for_writing(book_file), content, name=name)
-    click.echo(f"{name}: {done.added} blanks added, {done.changed} changed.")
+    click.echo(f"{name}: {counted(done.added, 'blank')} added, {done.changed} changed.")
 
 
 def _story(book: Book, code: str) -> Iterator[str]:

@@ -4,7 +4,8 @@ Each step runs in one transaction together with the row that records it, so that
 always at a whole version. A step that has been in anybody's hands is never changed: a new
 schema is a new step at the end.
 
-Dates are ``YYYY-MM-DD``, moments ``YYYY-MM-DDTHH:MM:SSZ`` in UTC; both sort as texts.
+Dates are ``YYYY-MM-DD``, moments ``YYYY-MM-DDTHH:MM:SSZ`` in UTC; both sort as texts. A date is
+checked by adding no days to it, for SQLite takes the 30th of February until it has to count.
 """
 
 from __future__ import annotations
@@ -53,7 +54,7 @@ _FIRST = (
         species TEXT,
         felled TEXT CHECK (
             felled GLOB '[0-9][0-9][0-9][0-9]'
-            OR felled GLOB '[0-9][0-9][0-9][0-9]-[01][0-9]' OR felled IS date(felled)),
+            OR felled GLOB '[0-9][0-9][0-9][0-9]-[01][0-9]' OR felled IS date(felled, '+0 days')),
         origin TEXT,
         notes TEXT,
         end_photograph TEXT REFERENCES photograph (sha256),
@@ -70,7 +71,7 @@ _FIRST = (
         height_mm REAL CHECK (height_mm > 0),
         length_mm REAL CHECK (length_mm > 0),
         made TEXT CHECK (made IN ('riven', 'sawn')),
-        made_on TEXT CHECK (made_on IS date(made_on)),
+        made_on TEXT CHECK (made_on IS date(made_on, '+0 days')),
         made_by TEXT,
         rack TEXT,
         part TEXT,
@@ -139,7 +140,7 @@ _FIRST = (
     """CREATE TABLE weighing (
         id INTEGER PRIMARY KEY,
         blank_id INTEGER NOT NULL REFERENCES blank (id),
-        weighed_on TEXT NOT NULL CHECK (weighed_on IS date(weighed_on)),
+        weighed_on TEXT NOT NULL CHECK (weighed_on IS date(weighed_on, '+0 days')),
         mass_g REAL CHECK (mass_g > 0),
         moisture_percent REAL CHECK (moisture_percent >= 0),
         moisture_source TEXT,
@@ -150,7 +151,7 @@ _FIRST = (
         id INTEGER PRIMARY KEY,
         blank_id INTEGER NOT NULL REFERENCES blank (id),
         made_into TEXT NOT NULL CHECK (made_into <> ''),
-        made_on TEXT NOT NULL CHECK (made_on IS date(made_on)),
+        made_on TEXT NOT NULL CHECK (made_on IS date(made_on, '+0 days')),
         who TEXT,
         notes TEXT
     ) STRICT""",

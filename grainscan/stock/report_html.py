@@ -24,14 +24,16 @@ h2 { font-size: 1.25rem; margin: 2rem 0 0.4rem; border-bottom: 2px solid #16191c
 .answer { font-size: 1.2rem; margin: 0; }
 .about { color: #4a4f54; margin: 0.2rem 0 0; }
 figure { margin: 1.2rem 0; }
-img { max-width: 100%; height: auto; display: block; border: 1px solid #16191c; }
+img { max-width: 100%; max-height: 32rem; width: auto; height: auto; display: block;
+  border: 1px solid #16191c; }
 figcaption { margin-top: 0.3rem; }
 table { border-collapse: collapse; width: 100%; margin: 0.6rem 0; }
 th, td { text-align: left; vertical-align: top; padding: 0.3rem 0.8rem 0.3rem 0;
   border-bottom: 1px solid #b9bec3; }
 .wide { overflow-x: auto; }
 a { color: #1054a8; }
-article { margin-bottom: 4rem; }
+article { margin: 3rem 0 4rem; }
+td a { white-space: nowrap; }
 li { overflow-wrap: anywhere; }
 @media print { article { break-before: page; } figure, tr { break-inside: avoid; } }
 """
