@@ -342,6 +342,23 @@ def test_the_true_outline_is_where_wood_meets_background(runouts, shot):
         assert abs(at) < 1.0, (shot, at)
 
 
+def test_the_true_edges_of_a_curved_blank_follow_its_curve():
+    bent = replace(STRAIGHT, made="riven", length_mm=400, log_bow_y_mm=12.0)
+    photo = replace(SMALL, shots=("face_a",), noise=0.0)
+    rendered = render_blank(bent, photo, 3)
+    assert rendered.truth["faces"]["a"]["sweep_mm"] > 10
+    to_px = face_map(rendered, "face_a")
+    along = np.linspace(0.03, 0.97, 300)
+    out = np.linspace(-0.25, 0.25, 81)  # in face widths, over each edge
+    for edge, sign in ((0.0, -1.0), (1.0, 1.0)):
+        a, o = np.meshgrid(along, edge + sign * out, indexing="ij")
+        bright = sample(rendered.face_a, to_px(a, o))
+        at = out[np.argmin(np.gradient(bright, axis=1), axis=1)]
+        width_px = np.linalg.norm(to_px(0.5, 0.0) - to_px(0.5, 1.0))
+        assert np.abs(np.median(at)) * width_px < 1.0
+        assert np.quantile(np.abs(at), 0.9) * width_px < 2.0
+
+
 @pytest.mark.parametrize(("species", "sign"), [("pine", 1.0), ("white ash", -1.0)])
 @pytest.mark.parametrize("azimuth", [-155.0, 70.0])
 def test_true_ring_boundaries_lie_where_the_wood_changes(species, sign, azimuth):
@@ -402,14 +419,14 @@ def test_the_true_ring_count_agrees_with_the_boundaries_on_a_quartered_section()
 
 
 def test_every_scene_and_mark_renders():
-    photo = {"width_px": 600, "height_px": 400, "end_width_px": 320, "end_height_px": 240}
+    photo = {"width_px": 450, "height_px": 300, "end_width_px": 320, "end_height_px": 240}
     for k, name in enumerate(SCENES):
         spec, how = suite_case(200 + k, name)
         rendered = render_blank(spec, replace(how, **photo, marks=MARKS), k)
         for picture in (rendered.face_a, rendered.face_b, rendered.end):
             assert picture.dtype == np.uint8
             assert picture.std() > 4
-        assert rendered.face_a.shape == (400, 600, 3)
+        assert rendered.face_a.shape == (300, 450, 3)
         assert rendered.end.shape == (240, 320, 3)
 
 

@@ -51,6 +51,7 @@ def _boards(shape, scale, width_mm, turn, base, rng):
     across = c * y[:, None] - s * x[None, :]
     first = math.floor(across.min() / width_mm)
     last = math.floor(across.max() / width_mm)
+    wood = None
     for k in range(first, last + 1):
         seed = int(rng.integers(1 << 30))
         spec = replace(
@@ -68,7 +69,8 @@ def _boards(shape, scale, width_mm, turn, base, rng):
             contrast=base.contrast * 0.9,
         )
         log = Log(spec)
-        _one_board(out, spec, log, Wood(spec, log), along, across - (k + 0.5) * width_mm, scale)
+        wood = Wood(spec, log, wood)
+        _one_board(out, spec, log, wood, along, across - (k + 0.5) * width_mm, scale)
     return np.ascontiguousarray(out[: shape[0], : shape[1]])
 
 

@@ -248,12 +248,13 @@ class Wood:
 
     STEP = 0.01  # mm of ρ per entry of the ring tables
 
-    def __init__(self, spec: BlankSpec, log: Log) -> None:
+    def __init__(self, spec: BlankSpec, log: Log, like: Wood | None = None) -> None:
+        """``like``: wood whose baked noise is used again, as for the boards of one bench."""
         self.spec = spec
         self.look = LOOKS[spec.species]
         rng = np.random.default_rng([spec.seed, 21])
-        self.fine = Noise(rng, 1.0)
-        self.coarse = Noise(rng, 1.6)
+        self.fine = like.fine if like else Noise(rng, 1.0)
+        self.coarse = like.coarse if like else Noise(rng, 1.6)
         self.seed = int(rng.integers(1 << 31))
         self.turns = rng.uniform(0, 2 * math.pi, 6)
         tint = rng.normal(0, 0.012, 3) + rng.normal(0, 0.05)
