@@ -153,9 +153,12 @@ def curve(
         reach = reach_moisture(fit, wanted)
     for line in reach_lines(fit, reach, found[0].on):
         click.echo(line)
-    now = fit.moisture_percent(fit.days[-1])
-    advice = hot_box_advice(Estimate(now, now, now))
-    click.echo(f"Hot box: {advice.word}; {advice.because}.")
+    if fit.dry_given:
+        now = fit.moisture_percent(fit.days[-1])
+        advice = hot_box_advice(Estimate(now, now, now))
+        click.echo(f"Hot box: {advice.word}; {advice.because}.")
+    else:
+        click.echo("Hot box: without its oven-dry weight the moisture content is too unsure.")
     click.echo(BOX_CAUTION)
 
 

@@ -55,7 +55,7 @@ def plan_lines(plan: GreenPlan, units: Units = "mm") -> tuple[str, ...]:
         f"({_span(plan.round, units)}): it becomes an oval of "
         f"{_times(dries.short_mm, dries.long_mm, units)}, the long way at "
         f"{dries.long_direction_deg:.0f}° from face A's edge.",
-        f"To dry truly round the {now} shape is an oval of "
+        "To become truly round it must now be an oval of "
         f"{_times(plan.oval.long_mm, plan.oval.short_mm, units)}, the long way at "
         f"{plan.oval.long_direction_deg:.0f}°.",
         *_grounds(plan),
@@ -109,27 +109,23 @@ def reach_lines(fit: DryingFit, reach: Reach, first: datetime.date) -> tuple[str
     """The fitted curve, the moisture now, and the date of the wanted moisture."""
     last = fit.days[-1]
     lines = [
-        f"On {_date(first, last)} it is at {fit.moisture_percent(last):.1f} %; the rest of the way "
-        f"shrinks to 37 % in {fit.tau.value:.1f} days ({fit.tau.low:.1f} to {fit.tau.high:.1f})."
+        f"On {_date(first, last)} it is at {fit.moisture_percent(last):.1f} %; in the end the rest "
+        f"of the way shrinks to 37 % in {fit.tau_days:.1f} days."
     ]
-    if reach.days is None:
-        lines.append(reach.because or "")
-    else:
-        low = reach.days if reach.low_days is None else reach.low_days
-        early = _date(first, math.floor(low))
-        late = (
-            "an open end" if reach.high_days is None else _date(first, math.ceil(reach.high_days))
-        )
+    low = None if reach.low_days is None else _date(first, math.floor(reach.low_days))
+    high = None if reach.high_days is None else _date(first, math.ceil(reach.high_days))
+    if reach.days is not None:
         lines.append(
-            f"It reaches {reach.percent:g} % about {_date(first, reach.days)} "
-            f"(90 % interval {early} to {late})."
+            f"It reaches {reach.percent:g} % about {_date(first, reach.days)} (90 % interval "
+            f"{low or 'before the first weighing'} to {high or 'open'})."
         )
-        if reach.because:
-            lines.append(reach.because)
+    if reach.because:
+        lines.append(reach.because)
+    if reach.days is None and low:
+        lines.append(f"It is not there before {low}.")
     lines.append(
-        "Model: W = W_end + (W_start - W_end)·exp(-t/τ) in air that stays as it is; weighings "
-        "scatter about it by "
-        f"{fit.scatter_g:.2g} g. A change of weather is not in the interval."
+        "Model: diffusion out of a square section into air that stays as it is; the weighings "
+        f"scatter about it by {fit.scatter_g:.2g} g. A change of weather is not in the interval."
     )
     return tuple(lines)
 

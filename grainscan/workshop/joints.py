@@ -165,7 +165,7 @@ def joint_forecast(joint: RoundJoint, service_percents: Sequence[float]) -> Join
         check_moisture(percent, "moisture content in service")
     seasons = tuple(_at(joint, percent) for percent in service_percents)
     best = least_wedging_turn(joint, service_percents[0])
-    worst_across = max(_across(joint, service_percents[0], turn_deg) for turn_deg in range(0, 91))
+    worst_across = max(_across(joint, service_percents[0], float(turn)) for turn in range(91))
     best_across = _across(joint, service_percents[0], joint.turn_deg if best is None else best)
     return JointForecast(
         at_assembly_mm=joint.tenon_mm - joint.mortise_mm,
@@ -181,15 +181,16 @@ def joint_forecast(joint: RoundJoint, service_percents: Sequence[float]) -> Join
 
 
 def least_wedging_turn(joint: RoundJoint, service_percent: float) -> float | None:
-    """Turn of the tenon's rings from the post's fibres with the least interference across them.
+    """Turn of the tenon's rings from the post's fibres that wedges the post least.
 
-    Tried degree by degree from 0 to 90. None where every turn gives the same (to a billionth
-    of the joint's size), as with wood that swells alike both ways.
+    Tried degree by degree from 0 to 90: the least interference across the fibres, and among turns
+    that press nothing the one with the smallest gap. None where every turn gives the same (to a
+    billionth of the joint's size), as with wood that swells alike both ways.
     """
     across = [_across(joint, service_percent, float(turn)) for turn in range(91)]
     if max(across) - min(across) < 1e-9 * joint.tenon_mm:
         return None
-    return float(min(range(91), key=across.__getitem__))
+    return float(min(range(91), key=lambda turn: (max(0.0, across[turn]), -across[turn])))
 
 
 def tenon_for_fit(joint: RoundJoint, service_percent: float, across_mm: float) -> float:
@@ -299,6 +300,11 @@ def _turn_words(best: float | None, best_mm: float, worst_mm: float) -> str:
         return "The tenon changes alike in all directions: no turn is better than another."
     way = {0.0: "along", 90.0: "across"}.get(best)
     turned = f"rings {way} the post's fibres" if way else f"rings {best:.0f}° off the post's fibres"
+    if worst_mm <= 0.0:
+        return (
+            f"No turn wedges the post apart: the tenon does not fill its mortise across the "
+            f"fibres. With its {turned} the gap there is smallest, {-best_mm:.2f} mm."
+        )
     return (
         f"Turn the tenon with its {turned}: across the fibres, where it wedges the post apart, "
         f"the interference is then {best_mm:+.2f} mm instead of up to {worst_mm:+.2f} mm; along "
