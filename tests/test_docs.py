@@ -72,9 +72,9 @@ def test_commands_in_readme_are_understood(line):
     found.make_context(command, args, parent=context)  # raises for an unknown option
 
 
-def test_every_command_is_in_readme():
-    for command in COMMANDS:
-        assert f"`grainscan {command}" in README
+def test_readme_names_the_commands_there_are():
+    named = set(re.findall(r"`grainscan ([a-z][a-z-]*)[` ]", README))
+    assert named == set(COMMANDS)
 
 
 def test_every_option_of_scan_that_a_user_needs_is_shown():

@@ -13,8 +13,11 @@ __all__ = ["COMMANDS", "main_group"]
 COMMANDS = {
     "board": "grainscan.commands.board:board",
     "book": "grainscan.commands.book:book",
+    "dry": "grainscan.commands.dry:dry",
     "fit": "grainscan.commands.fit:fit",
+    "joint": "grainscan.commands.joint:joint",
     "label": "grainscan.commands.label:label",
+    "moisture": "grainscan.commands.moisture:moisture",
     "plan": "grainscan.commands.plan:plan",
     "report": "grainscan.commands.report:report",
     "scan": "grainscan.commands.scan:scan",
@@ -22,6 +25,7 @@ COMMANDS = {
     "sort": "grainscan.commands.sort:sort",
     "square": "grainscan.commands.square:square",
     "stock": "grainscan.commands.stock:stock",
+    "woods": "grainscan.commands.woods:woods",
 }
 
 
