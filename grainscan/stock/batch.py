@@ -49,7 +49,7 @@ from grainscan.stock.scans import (
     sort_again_in,
 )
 from grainscan.stock.seen import SeenFile, look_at, remember_in
-from grainscan.stock.store import Book, reading, writing
+from grainscan.stock.store import Book, held_open, reading, writing
 from grainscan.stock.version import measuring_version
 from grainscan.wording import plain_name
 
@@ -163,7 +163,10 @@ def sort_blanks(
     """
     batch = _Batch(book, found, limit, version or measuring_version(), again, on_step)
     run = engine or partial(each_done, workers=workers)
-    with contextlib.closing(run(partial(measure_job, measure=measure), _jobs(batch))) as results:
+    with (
+        held_open(book),
+        contextlib.closing(run(partial(measure_job, measure=measure), _jobs(batch))) as results,
+    ):
         for job, measured in results:
             _finish(batch, job, measured)
     if any(not file.known for file in batch.looked_at):

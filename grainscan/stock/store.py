@@ -26,11 +26,13 @@ from grainscan.stock.migrations import (
 from grainscan.stock.place import book_path
 from grainscan.wording import plain_name
 
-__all__ = ["Book", "book_error", "copy_database", "open_book", "reading", "writing"]
+__all__ = ["Book", "book_error", "copy_database", "held_open", "open_book", "reading", "writing"]
 
 # A batch holds the write lock for some milliseconds per blank; a minute is never reached
 # unless another program was stopped in the middle of something.
 _BUSY_SECONDS = 60.0
+# In WAL mode NORMAL may lose the last transactions when the power fails.
+_SYNCHRONOUS = "FULL"
 # STRICT tables came with 3.37, JSON functions in every build with 3.38.
 _OLDEST_SQLITE = (3, 38)
 
@@ -142,6 +144,28 @@ def writing(book: Book) -> Iterator[sqlite3.Connection]:
         raise book_error(error, book) from error
 
 
+@contextlib.contextmanager
+def held_open(book: Book) -> Iterator[None]:
+    """Keep the file open through many short connections.
+
+    The last connection to close writes the log back into the file and deletes it; for each
+    blank of a batch that would be as much work again.
+
+    Raises
+    ------
+    BookError
+        The book cannot be read.
+    """
+    try:
+        connection = _connect(book)
+    except sqlite3.Error as error:
+        raise book_error(error, book) from error
+    with contextlib.closing(connection):
+        # The file is opened by the first look into it.
+        connection.execute("PRAGMA schema_version").fetchone()
+        yield
+
+
 def copy_database(book: Book, target: Path) -> None:
     """Copy the database as of one moment, whole, to a file; it then stands by itself.
 
@@ -224,8 +248,7 @@ def _connect(book: Book, *, create: bool = False) -> sqlite3.Connection:
     try:
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA trusted_schema = OFF")
-        # In WAL mode NORMAL may lose the last transactions when the power fails.
-        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA synchronous = {_SYNCHRONOUS}")
     except BaseException:
         connection.close()
         raise
