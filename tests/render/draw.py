@@ -101,6 +101,11 @@ class _Face:
         depth = 0.2 + 1.7 * self.body.spec.edge_roughness_mm
         beside = self.body.level(face, self.eye) / self.body.level(brush.placed.main, self.eye)
         self.tuck = depth / min(1.0, max(0.02, float(beside)))
+        # What stands over that face's plane must not peep out past its corners: seen from the
+        # eye it lies farther out, by this much for each mm it stands over the plane.
+        height = float(self.body.level(brush.placed.main, self.eye))
+        reach = 0.5 * max(self.body.spec.length_mm, self.body.spec.width_mm)
+        self.spread = (reach + float(np.linalg.norm(self.eye)) * 0.2) / height
 
     def draw(self) -> None:
         box = self._box()
@@ -176,6 +181,7 @@ class _Face:
     def _coverage(self, margins, along, across):
         """Samples on the face (1 or 0), and the brightness of its worn or splintery arrises."""
         inside = np.full(along.shape, -1e3, F)
+        over = np.maximum(margins.get(self.placed.main, F(0)), F(0)) * F(self.spread)
         near = np.full(along.shape, 1e3, F)
         for k, (other, margin) in enumerate(margins.items()):
             if self.is_main:
@@ -186,7 +192,7 @@ class _Face:
                     near = np.minimum(near, -edge)
             else:
                 # Sides reach a little under the photographed face's ragged edge.
-                edge = margin - F(self.tuck if other == self.placed.main else 0.0)
+                edge = margin - F(self.tuck) if other == self.placed.main else margin + over
             inside = np.maximum(inside, edge)
         arris = F(self.body.spec.arris_mm)
         worn = F(1) - F(0.22) * np.exp(-np.square(np.maximum(near, 0) / arris))
