@@ -97,7 +97,8 @@ def measure_blank(photos: BlankPhotos, *, on_step: OnStep | None = None) -> Blan
 
     A photograph that cannot be read, or in which no blank is found, leaves its place None
     with a line in ``notes``. ``failures`` holds one line per problem with a file or, if the
-    files are good but no face could be measured, one that says why. Where the photographs are not ``usable`` nothing is measured.
+    files are good but no face could be measured, one that says why. Where the photographs are
+    not ``usable`` nothing is measured.
     """
     if not photos.usable:
         return _nothing_measured(photos.record, photos.problems)

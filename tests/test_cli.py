@@ -111,7 +111,7 @@ def test_a_fault_of_ours_is_one_line_and_the_others_go_on(tmp_path, fake):
     done = run(tmp_path, "--workers", 1)
     assert done.exit_code == 1
     (line,) = done.stderr.splitlines()
-    assert line.startswith("bad: Fault in the program (builtins.IndexError in fake_measuring.py, line ")
+    assert line.startswith("bad: Fault in the program (builtins.IndexError in fake_measuring.py,")
     assert "good" in done.stdout
     assert "Traceback" not in done.output
 
