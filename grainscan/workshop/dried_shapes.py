@@ -216,6 +216,8 @@ def _half(width_mm: float, height_mm: float) -> FloatArray:
 
 
 def _mean_gradient(half: FloatArray, rings: Rings, ratios: Ratios) -> FloatArray:
+    if rings.pith_mm is None:
+        return np.asarray(gradients(np.zeros((1, 2)), rings, ratios)[0])
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)
     x, y = np.meshgrid(nodes * half[0], nodes * half[1])
     share = np.outer(weights, weights).ravel() / 4.0
