@@ -200,11 +200,13 @@ def book_error(error: sqlite3.Error, book: Book) -> BookError:
     """What SQLite reports, as one line that says what to do."""
     code = getattr(error, "sqlite_errorcode", None)
     primary = None if code is None else code & 0xFF
-    full = "the disk is full. Free some space and do it again; nothing in the book is lost."
+    said = plain_name(" ".join(str(error).split()))
+    busy = "another program keeps the book busy. Close it, or wait, and do it again."
     lines = {
-        sqlite3.SQLITE_FULL: full,
-        sqlite3.SQLITE_BUSY: "another program keeps the book busy. Close it, or wait, and do it "
-        "again.",
+        sqlite3.SQLITE_FULL: "the disk is full. Free some space and do it again; nothing in the "
+        "book is lost.",
+        sqlite3.SQLITE_BUSY: busy,
+        sqlite3.SQLITE_LOCKED: busy,
         sqlite3.SQLITE_READONLY: _NOT_WRITABLE,
         sqlite3.SQLITE_PERM: _NOT_WRITABLE,
         sqlite3.SQLITE_CANTOPEN: _cannot_open(book),
@@ -215,9 +217,9 @@ def book_error(error: sqlite3.Error, book: Book) -> BookError:
         "is not full or failing, and do it again; what was in the book before is kept.",
         sqlite3.SQLITE_TOOBIG: "this is too large for the book.",
         sqlite3.SQLITE_NOMEM: "there is too little memory. Close other programs and do it again.",
-        sqlite3.SQLITE_CONSTRAINT: f"the book does not take this ({error}).",
+        sqlite3.SQLITE_CONSTRAINT: f"the book does not take this ({said}).",
     }
-    line = lines.get(primary or -1, f"the book cannot be used ({error}).")
+    line = lines.get(primary or -1, f"the book cannot be used ({said}).")
     return BookError(f"{_shown(book)}: {line}")
 
 
