@@ -257,8 +257,9 @@ def main() -> None:
             if poor or o.direction_error_deg > 5.0 or o.outline_percent > 1.0:
                 print(
                     f"{o.seed} {o.kind} {o.condition}: rings {o.rings}/{o.true_rings}, "
-                    f"hits {o.hits} of {o.found}/{o.true}, direction {o.direction_error_deg:.1f}°, outline "
-                    f"{o.outline_percent:.1f} % {o.error or ''}"
+                    f"hits {o.hits} of {o.found}/{o.true}, "
+                    f"direction {o.direction_error_deg:.1f}°, "
+                    f"outline {o.outline_percent:.1f} % {o.error or ''}"
                 )
     print(table(outcomes))
 

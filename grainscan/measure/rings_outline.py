@@ -30,9 +30,6 @@ ROUGH_SIDE_PX = 200
 FRAME_PX = 240
 """Side of the rough square-on frame in which the four sides are looked for."""
 
-FRAME_MARGIN = 0.12
-"""The rough frame reaches this share beyond the region, so that its edges lie inside."""
-
 UNLIKE = 1.5
 """A strip differing from the end by this many times what the end's own strips do is doubted."""
 
@@ -46,8 +43,26 @@ perspective is a slanted strip, so a line along its far edge does so in part."""
 ASPECT_SPREAD = 0.06
 """A section's stated height over width holds to within this share (tilt, rough sizes)."""
 
+LEAST_RATIO = 0.12
+"""Sections thinner than this (short over long side) are not looked for; a slat is about 0.25."""
+
 WORK_SIDE_PX = 1600
 """Longest side of the reduced picture on which the sides are refined."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """How far sides are looked for: the frame reaches ``margin`` beyond the start (a share of its
+    side), lines are tried down to ``reach`` of the frame and up to ``tilt`` (rise over 0.6 of the
+    frame's side, as a share of the side)."""
+
+    margin: float
+    reach: float
+    tilt: float
+
+
+FAR = _Search(margin=0.12, reach=0.46, tilt=0.1)
+NEAR = _Search(margin=0.06, reach=0.16, tilt=0.03)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +96,8 @@ def find_end_outline(pixels: npt.NDArray[np.uint8], *, aspect: float | None = No
     scale = np.array([pixels.shape[1] / work.shape[1], pixels.shape[0] / work.shape[0]])
     lab = _lab(work)
     rough, wood = _rough_quad(work)
-    quad = _sides_in_frame(lab, rough, wood, aspect)
+    quad = _sides_in_frame(lab, rough, wood, aspect, FAR)
+    quad = _sides_in_frame(lab, quad, wood, aspect, NEAR)
     quad, support, rms = _refine(lab, quad)
     _check_shape(quad, work.shape[:2], support, aspect)
     # Pixel centres lie at integers: a reduced pixel's centre is the middle of its block.
@@ -105,7 +121,7 @@ def _rough_quad(work: npt.NDArray[np.uint8]) -> tuple[Points, FloatArray]:
     factor = max(work.shape[:2]) / ROUGH_SIDE_PX
     size = (round(work.shape[1] / factor), round(work.shape[0] / factor))
     small = cv2.resize(work, size, interpolation=cv2.INTER_AREA)
-    mask = _grab(np.asarray(cv2.medianBlur(small, 3), np.uint8))
+    mask = _grab(np.asarray(cv2.medianBlur(small, 3), np.uint8), _sharpness(work, size))
     count, labels, stats, centres = cv2.connectedComponentsWithStats(mask)
     if count < 2:
         raise BlankNotFoundError(
@@ -139,7 +155,7 @@ def _refuse_two(areas: npt.NDArray[np.float64], main: int, picture_area: int) ->
         )
 
 
-def _grab(small: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+def _grab(small: npt.NDArray[np.uint8], sharp: FloatArray) -> npt.NDArray[np.uint8]:
     """Mask (0/1) of the wood: graph cut seeded by the border (not wood) and the middle."""
     import cv2
 
@@ -152,6 +168,7 @@ def _grab(small: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
     reach = np.hypot((columns - width / 2) / width, (rows - height / 2) / width)
     middle = reach < 0.09
     ratio = _log_density(lab, lab[middle]) - _log_density(lab, lab[border])
+    ratio += _sharp_ratio(sharp, middle, border)
     likelier = np.asarray(cv2.GaussianBlur(ratio.astype(np.float32), (0, 0), 2.0))
     mask = np.where(likelier > 0, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
     mask[middle] = cv2.GC_PR_FGD
@@ -165,6 +182,29 @@ def _grab(small: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
     closed = cv2.morphologyEx(wood, cv2.MORPH_CLOSE, kernel)
     return np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, kernel), np.uint8)
+
+
+def _sharpness(work: npt.NDArray[np.uint8], size: tuple[int, int]) -> FloatArray:
+    """Log of the finest detail's strength, on the reduced picture: the end is in focus, what
+    lies behind it less so."""
+    import cv2
+
+    grey = cv2.cvtColor(work, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    detail = np.abs(grey - cv2.GaussianBlur(grey, (0, 0), 1.5))
+    local = cv2.resize(detail.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.log(cv2.GaussianBlur(local, (0, 0), 2.0) + 0.3).astype(np.float32)
+
+
+def _sharp_ratio(
+    sharp: FloatArray, middle: npt.NDArray[np.bool_], border: npt.NDArray[np.bool_]
+) -> FloatArray:
+    """Log-likelihood ratio of the middle's sharpness against the border's (normal laws)."""
+    one, two = sharp[middle], sharp[border]
+    a, b = float(np.median(one)), float(np.median(two))
+    u = max(1.4826 * float(np.median(np.abs(one - a))), 0.25)
+    v = max(1.4826 * float(np.median(np.abs(two - b))), 0.25)
+    ratio = 0.5 * ((sharp - b) / v) ** 2 - 0.5 * ((sharp - a) / u) ** 2 + np.log(v / u)
+    return np.asarray(np.clip(ratio, -3.0, 3.0), np.float32)
 
 
 def _log_density(lab: FloatArray, sample: FloatArray) -> FloatArray:
@@ -213,12 +253,12 @@ def _map(transform: npt.NDArray[np.float64], points: Points) -> Points:
 
 
 def _sides_in_frame(
-    lab: FloatArray, rough: Points, wood: FloatArray, aspect: float | None
+    lab: FloatArray, rough: Points, wood: FloatArray, aspect: float | None, search: _Search
 ) -> Points:
     """Look for the four sides as straight lines in a rough square-on frame."""
     import cv2
 
-    to_picture = _frame_to_picture(rough, FRAME_MARGIN, FRAME_PX)
+    to_picture = _frame_to_picture(rough, search.margin, FRAME_PX)
     span = np.hypot(*(rough[1] - rough[0])) / FRAME_PX
     softened = cv2.GaussianBlur(lab, (0, 0), max(0.5 * span, 0.3))
     frame = cv2.warpPerspective(
@@ -229,7 +269,7 @@ def _sides_in_frame(
         borderMode=cv2.BORDER_REPLICATE,
     )
     # Each side is found as a top side of the frame turned by quarter turns.
-    sides = [_top_lines(np.ascontiguousarray(np.rot90(frame, turns))) for turns in range(4)]
+    sides = [_top_lines(np.ascontiguousarray(np.rot90(frame, k)), search) for k in range(4)]
     for turns, side in enumerate(sides):
         for line in side:
             line.ends = _turn_back(line.ends, turns, FRAME_PX)
@@ -317,13 +357,13 @@ def _meet(one: Points, two: Points) -> Points:
     return np.asarray(one[0] + d1 * (gap[0] * d2[1] - gap[1] * d2[0]) / across)
 
 
-def _top_lines(frame: FloatArray) -> list[_Line]:
+def _top_lines(frame: FloatArray, search: _Search) -> list[_Line]:
     """Candidates for the end's top side in the frame, the best few."""
     side = frame.shape[0]
     columns = np.arange(round(0.16 * side), round(0.84 * side), 3)
     step = _row_steps(frame)
-    first = np.arange(4, round(0.46 * side))
-    offsets = np.arange(-24, 25, 2)
+    first = np.arange(4, round(search.reach * side))
+    offsets = np.linspace(-search.tilt * side, search.tilt * side, 25)
     # Row of each candidate line (first row at the frame's middle, tilt) at each column.
     tilt = (columns - side / 2) / (side * 0.6)
     rows = first[:, None, None] + offsets[None, :, None] * tilt[None, None, :]
@@ -333,9 +373,10 @@ def _top_lines(frame: FloatArray) -> list[_Line]:
     per_row = score[np.arange(len(first)), best]
     lines = []
     for peak in _peaks(per_row, 3):
-        middle, lean = int(first[peak]), int(offsets[best[peak]])
+        middle, lean = int(first[peak]), float(offsets[best[peak]])
         outside, inside = _unlike(frame, middle, lean)
-        evidence = 6.0 * float(per_row[peak]) + _doubt(outside) - _doubt(inside)
+        # A rim that looks a little different (bevel, splinters) is still the end's own.
+        evidence = 6.0 * float(per_row[peak]) + _doubt(outside) - max(_doubt(inside), 0.0)
         left = middle + lean * (0 - side / 2) / (side * 0.6)
         right = middle + lean * (side - 1 - side / 2) / (side * 0.6)
         lines.append(_Line(np.array([[0.0, left], [side - 1.0, right]]), evidence))
@@ -408,7 +449,7 @@ def _line_strips(frame: FloatArray, middle: float, lean: float) -> FloatArray:
     )
 
 
-def _unlike(frame: FloatArray, middle: int, lean: int) -> tuple[float, float]:
+def _unlike(frame: FloatArray, middle: int, lean: float) -> tuple[float, float]:
     """How much the strips just outside and just inside a line differ from the end further in.
 
     In units of the largest difference among such strips of the end itself (mean colour and
@@ -430,7 +471,7 @@ def _unlike(frame: FloatArray, middle: int, lean: int) -> tuple[float, float]:
 
     first = middle - thick - 1
     outside = [apart(row) for row in (first, first - thick, first - 2 * thick) if row >= -2]
-    return min(outside, default=apart(first)), apart(middle + 2)
+    return min(outside, default=apart(first)), apart(middle + 4)
 
 
 def _look(strip: FloatArray) -> npt.NDArray[np.float64]:
@@ -581,7 +622,7 @@ def _check_shape(
         or (quad[:, 0] > width - 1 + margin).any()
         or (quad[:, 1] > height - 1 + margin).any()
     )
-    if (cross <= 0).any() or sides.min() < 0.25 * sides.max():
+    if (cross <= 0).any() or sides.min() < LEAST_RATIO * sides.max():
         raise BlankNotFoundError(
             "no four-sided end can be made out: photograph the end squarely on a plain background"
         )
