@@ -61,9 +61,14 @@ def engine_on(client: Any) -> Engine:
 def _each_done(
     client: Any, function: Callable[[ScanJob], Measured], jobs: Iterable[ScanJob]
 ) -> Generator[tuple[ScanJob, Measured | None], None, None]:
-    """As `grainscan.processes.each_done`: None where workers died of a job again and again."""
+    """As `grainscan.processes.each_done`: None where workers died of a job again and again.
+
+    The cluster blames every job that a dead worker had, so each of those is run once more with
+    nothing beside it.
+    """
     queue = iter(jobs)
     waiting: dict[Any, ScanJob] = {}
+    blamed: list[ScanJob] = []
 
     def hand_out(count: int) -> list[Any]:
         handed = []
@@ -80,11 +85,16 @@ def _each_done(
     done = _dask().as_completed(hand_out(room), raise_errors=False)
     try:
         for future in done:
-            job = waiting.pop(future)
-            yield job, _outcome(future)
+            job, outcome = waiting.pop(future), _outcome(future)
             future.release()
+            if outcome is None:
+                blamed.append(job)
+            else:
+                yield job, outcome
             for another in hand_out(1):
                 done.add(another)
+        for job in blamed:
+            yield job, _outcome(client.submit(function, job, pure=False))
     finally:
         client.cancel(list(waiting))
 
