@@ -4,4 +4,6 @@ from pathlib import Path
 
 from grainscan.shown.page import show
 
-show(samples=Path(__file__).parent / "sample_images")
+# Processes started from the page import this file again; they must not build the page.
+if __name__ == "__main__":
+    show(samples=Path(__file__).parent / "sample_images")

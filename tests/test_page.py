@@ -2,6 +2,7 @@
 
 import io
 import json
+import sys
 import zipfile
 from pathlib import Path
 
@@ -27,6 +28,9 @@ def photograph(picture_format="JPEG"):
 
 @pytest.fixture
 def fake(monkeypatch):
+    # The harness puts the page in the place of the main module; processes started by later
+    # tests would run it again.
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
     st.cache_data.clear()
     yield FakeMeasuring(angle_a_deg=2.0, angle_b_deg=1.0, spread_deg=0.3).install(monkeypatch)
     st.cache_data.clear()
