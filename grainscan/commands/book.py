@@ -98,8 +98,8 @@ def _tell(done: Checked) -> None:
         click.echo(f"Repaired: {line}")
     if done.unnamed:
         click.echo(
-            f"{len(done.unnamed)} files that nothing names, left by runs that were interrupted: "
-            "they do no harm. --really deletes those older than an hour."
+            f"{counted(len(done.unnamed), 'file')} that nothing names, left by a run that was "
+            "interrupted. They do no harm; --really deletes those older than an hour."
         )
     for line in done.problems:
         click.echo(line, err=True)
