@@ -2,6 +2,7 @@
 
 import json
 import re
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -9,6 +10,7 @@ from click.testing import CliRunner
 from grainscan.commands.dry import dry
 from grainscan.commands.joint import joint
 from grainscan.commands.moisture import moisture
+from grainscan.commands.scan import scan
 from grainscan.commands.woods import woods
 from grainscan.judge.sorting import judge_blank
 from grainscan.results import Limit
@@ -360,3 +362,20 @@ def test_the_list_of_woods():
 @pytest.mark.parametrize("command", [dry, joint, moisture, woods])
 def test_help(command):
     assert "Usage:" in run(command, "--help").stdout
+
+
+def test_the_sample_rung_from_photograph_to_green_size(tmp_path):
+    """The whole way: scan a sample blank, then size a tenon by its measured ring direction."""
+    path = tmp_path / "rung.json"
+    sample = Path(__file__).parent.parent / "sample_images" / "ash-rung-straight"
+    done = run(scan, sample, "--json", path, "--workers", "1")
+    assert done.exit_code == 0, done.output
+    (result,) = json.loads(path.read_text("ascii"))
+    seen = rings_from_end(result["end"])
+    k = wood_ratios(read_woods().find("white ash"), 30, 6)
+    size = green_size(14, seen.rings, k)
+    first, *rest = lines(run(dry, *TENON, "--scan", path))
+    assert first.startswith(
+        f"Leave {size.width_mm:.1f} × {size.height_mm:.1f} mm green for a 14 mm"
+    )
+    assert f"rings at {seen.rings.direction_deg:.0f}° from face A's edge" in "\n".join(rest)
