@@ -21,7 +21,6 @@ from grainscan.shown.bench_drawings import (
 from grainscan.shown.drawing import Backdrop, jpeg_bytes, with_caption
 from grainscan.shown.files import write_whole
 from grainscan.shown.overlays import backdrop_of
-from grainscan.wording import one_in_words
 from grainscan.workshop.board import BoardPlan
 from grainscan.workshop.laid import LaidPart
 from grainscan.workshop.shaving import Shaving
@@ -120,6 +119,6 @@ def _part_text(laid: LaidPart) -> str:
     way = "along the fibres" if laid.placement.way.along_fibres else "straight"
     return (
         f"Laid {way}: cut off {left:.0f} mm left and {right:.0f} mm right; spare wood "
-        f"{laid.placement.spare_mm:.1f} mm at the tightest place; limit "
-        f"{one_in_words(laid.placement.part.limit.angle_deg)}. {laid.judged.because[0]}"
+        f"{laid.placement.spare_mm:.1f} mm at the tightest place. Against its own axis: "
+        f"{laid.judged.because[0]}"
     )

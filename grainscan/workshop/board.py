@@ -7,8 +7,8 @@ the fibres' rise seen on the edge.
 
 **Across the width.** Lines at a tangent a leave a blank of width w and length l room between the
 edges of a board of width W where its upper side starts, at the left end of a run of length L, at c
-from the top edge with −a(L − R) ≤ c ≤ W − w − aR; then R of the strip's length lies on the board
-(a ≥ 0; else mirrored). n blanks one saw cut k apart need R = n·l + (n − 1)·k. Strips lie w + k
+from the top edge with −a(L − R) ≤ c ≤ W − w − aR, if that upper end is not below 0; then R of the
+strip's length lies on the board (a ≥ 0; else mirrored). n blanks one saw cut k apart need R = n·l + (n − 1)·k. Strips lie w + k
 apart, so the number of blanks is the sum over n of the strips in the n-th interval; the best
 position of the first strip has some strip at the lower end of some interval, so trying those is
 exact. For a run of one blank's length this is  floor((W − l|a| + k)/(w + k)).
@@ -151,7 +151,8 @@ def strips(
     count = 1
     while (needed := count * wish.length_mm + (count - 1) * wish.kerf_mm) <= run_mm + _SLACK:
         low, high = -tangent * (run_mm - needed), board_mm - wish.width_mm - tangent * needed
-        if high >= low - _SLACK:
+        # Below 0 a strip starts where it passes the top edge and sinks as far all the same.
+        if high >= -_SLACK:
             intervals.append((low, high))
         count += 1
     pitch = wish.width_mm + wish.kerf_mm
