@@ -376,7 +376,7 @@ def _top_lines(frame: FloatArray, search: _Search) -> list[_Line]:
         middle, lean = int(first[peak]), float(offsets[best[peak]])
         outside, inside = _unlike(frame, middle, lean)
         # A rim that looks a little different (bevel, splinters) is still the end's own.
-        evidence = 6.0 * float(per_row[peak]) + _doubt(outside) - max(_doubt(inside), 0.0)
+        evidence = 9.0 * float(per_row[peak]) + _doubt(outside) - max(_doubt(inside), 0.0)
         left = middle + lean * (0 - side / 2) / (side * 0.6)
         right = middle + lean * (side - 1 - side / 2) / (side * 0.6)
         lines.append(_Line(np.array([[0.0, left], [side - 1.0, right]]), evidence))
@@ -417,8 +417,9 @@ def _line_scores(values: FloatArray, step: FloatArray) -> FloatArray:
     strength = np.sqrt((values**2).sum(axis=3))
     middling = np.median(strength, axis=2)
     present = (strength > np.maximum(0.4 * middling, 1.5 * usual)[..., None]).mean(axis=2)
-    one = np.clip((same_way - 0.5) / 0.4, 0.0, 1.0) * np.minimum(size / (3.0 * usual), 1.0)
-    two = np.clip((present - 0.6) / 0.35, 0.0, 1.0) * np.minimum(middling / (4.0 * usual), 1.0)
+    # No part saturates: among neighbouring rows and tilts the one right on the edge must win.
+    one = np.clip((same_way - 0.5) / 0.5, 0.0, 1.0) * size / (size + 1.5 * usual)
+    two = np.clip((present - 0.6) / 0.4, 0.0, 1.0) * middling / (middling + 2.5 * usual)
     return np.asarray(np.maximum(one, two), np.float32)
 
 
