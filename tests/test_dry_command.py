@@ -379,3 +379,26 @@ def test_the_sample_rung_from_photograph_to_green_size(tmp_path):
         f"Leave {size.width_mm:.1f} × {size.height_mm:.1f} mm green for a 14 mm"
     )
     assert f"rings at {seen.rings.direction_deg:.0f}° from face A's edge" in "\n".join(rest)
+
+
+def test_the_weighings_of_the_stock_book(tmp_path):
+    from grainscan.stock.blanks import save_blank
+    from grainscan.stock.life import add_weighing
+    from grainscan.stock.records import Blank, Weighing
+    from grainscan.stock.store import open_book
+
+    path = tmp_path / "book.sqlite"
+    book = open_book(path)
+    save_blank(book, Blank(code="ash-26-001"))
+    save_blank(book, Blank(code="ash-26-002"))
+    add_weighing(book, "ash-26-001", Weighing("2026-02-01", moisture_percent=40.0))
+    for line in weighing_file(tmp_path).read_text().splitlines()[1:]:
+        on, grams = line.split(",")
+        add_weighing(book, "ash-26-001", Weighing(on, mass_g=float(grams)))
+    common = ("--until", "10", "--dry", "600", "--room", "8")
+    from_file = lines(run(moisture, "curve", weighing_file(tmp_path), *common))
+    from_book = ("--blank", "ash-26-001", "--book", path)
+    assert lines(run(moisture, "curve", *from_book, *common)) == from_file
+    none = ("--blank", "ash-26-002", "--book", path)
+    assert "no mass of ash-26-002" in refused(run(moisture, "curve", *none, *common))
+    assert "either a file" in refused(run(moisture, "curve", *common))

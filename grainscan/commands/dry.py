@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from grainscan.commands.one_line import angle_deg, number, one_line_errors, write_json
+from grainscan.commands.in_book import typed_wrongly
+from grainscan.commands.typed import angle_deg, number, write_json
 
 if TYPE_CHECKING:
     from grainscan.workshop.ring_position import MeasuredRings
@@ -73,7 +74,7 @@ def dry(
     from grainscan.workshop.units import Units, parse_length_mm, parse_section_mm, typed_units
     from grainscan.workshop.woods import read_woods
 
-    with one_line_errors():
+    with typed_wrongly():
         if species is None or to_text is None:
             raise InputError("Give the wood (--species) and the moisture content wanted (--to).")
         if (tenon is None) == (section is None):

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from grainscan.commands.one_line import angle_deg, one_line_errors, write_json
+from grainscan.commands.in_book import typed_wrongly
+from grainscan.commands.typed import angle_deg, write_json
 
 __all__ = ["joint"]
 
@@ -73,7 +74,7 @@ def joint(
     from grainscan.workshop.units import Units, parse_length_mm, typed_units
     from grainscan.workshop.woods import read_woods
 
-    with one_line_errors():
+    with typed_wrongly():
         if tenon_species is None or post_species is None:
             raise InputError("Give both woods: --tenon-species and --post-species.")
         if mortise is None or (tenon is None) == (tight is None):

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from grainscan.commands.one_line import number, one_line_errors
+from grainscan.commands.in_book import book_option, typed_wrongly
+from grainscan.commands.typed import number
 
 if TYPE_CHECKING:
     from grainscan.workshop.spread import Estimate
+    from grainscan.workshop.weighings import Weighing
 
 __all__ = ["moisture"]
 
@@ -29,7 +31,7 @@ def air(temperature: str | None, humidity: str | None) -> None:
     """Moisture content to which air of a temperature and humidity brings wood."""
     from grainscan.errors import InputError
 
-    with one_line_errors():
+    with typed_wrongly():
         if temperature is None or humidity is None:
             raise InputError("Give --temperature and --humidity.")
         percent = _room_percent(temperature, humidity)
@@ -71,7 +73,7 @@ def weight(
     )
     from grainscan.workshop.spread import Estimate
 
-    with one_line_errors():
+    with typed_wrongly():
         if now is None:
             raise InputError("Give the weight --now.")
         now_g = number(now, "weight in grams")
@@ -99,7 +101,9 @@ def weight(
 
 
 @moisture.command(no_args_is_help=True)
-@click.argument("weighings", type=_FILE)
+@click.argument("weighings", type=_FILE, required=False)
+@click.option("--blank", metavar="CODE", help="Weighings of this blank of the stock book instead.")
+@book_option
 @click.option("--until", metavar="PERCENT", help="Moisture content wanted.")
 @click.option("--dry", "dry_text", metavar="GRAMS", help="Oven-dry weight, where it is known.")
 @click.option("--room", metavar="PERCENT", help="Moisture content to which the room leads.")
@@ -109,7 +113,9 @@ def weight(
     "--scale-step", metavar="GRAMS", default="1", show_default=True, help="Step of the scale."
 )
 def curve(
-    weighings: Path,
+    weighings: Path | None,
+    blank: str | None,
+    book_file: Path | None,
     until: str | None,
     dry_text: str | None,
     room: str | None,
@@ -120,15 +126,16 @@ def curve(
     """Fit a drying curve to WEIGHINGS and say on which date the blank will be dry enough.
 
     WEIGHINGS is a text file with a line per weighing: a date and grams, such as 2026-03-01, 812.
+    With --blank the weighings are those that the stock book keeps of it.
     """
     from grainscan.errors import InputError
     from grainscan.workshop.dry_words import BOX_CAUTION, reach_lines
     from grainscan.workshop.drying_curve import fit_drying, reach_moisture
     from grainscan.workshop.moisture import hot_box_advice, parse_moisture
     from grainscan.workshop.spread import Estimate
-    from grainscan.workshop.weighings import days_and_weights, read_weighings
+    from grainscan.workshop.weighings import days_and_weights
 
-    with one_line_errors():
+    with typed_wrongly():
         if until is None:
             raise InputError("Give the moisture content wanted (--until).")
         if room is not None and (temperature is not None or humidity is not None):
@@ -141,7 +148,7 @@ def curve(
         elif temperature is not None and humidity is not None:
             room_percent = _room_percent(temperature, humidity)
         wanted = parse_moisture(until, what="moisture content wanted")
-        found = read_weighings(weighings)
+        found = _weighings(weighings, blank, book_file)
         days, weights = days_and_weights(found)
         fit = fit_drying(
             days,
@@ -160,6 +167,33 @@ def curve(
     else:
         click.echo("Hot box: without its oven-dry weight the moisture content is too unsure.")
     click.echo(BOX_CAUTION)
+
+
+def _weighings(
+    file: Path | None, blank: str | None, book_file: Path | None
+) -> tuple[Weighing, ...]:
+    import datetime
+
+    from grainscan.commands.in_book import open_for_reading
+    from grainscan.errors import InputError
+    from grainscan.stock.life import weighings_of
+    from grainscan.workshop.weighings import Weighing, read_weighings
+
+    if (file is None) == (blank is None):
+        raise InputError(
+            "Give either a file of weighings or --blank with a code of the stock book."
+        )
+    if file is not None:
+        return read_weighings(file)
+    kept = weighings_of(open_for_reading(book_file), blank or "")
+    found = tuple(
+        Weighing(datetime.date.fromisoformat(w.weighed_on), w.mass_g)
+        for w in kept
+        if w.mass_g is not None and w.weighed_on is not None
+    )
+    if not found:
+        raise InputError(f"The stock book holds no mass of {blank}: weigh it first.")
+    return found
 
 
 def _room_percent(temperature: str, humidity: str) -> float:

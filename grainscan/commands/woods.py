@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from grainscan.commands.one_line import one_line_errors
+from grainscan.commands.in_book import typed_wrongly
 
 __all__ = ["woods"]
 
@@ -20,7 +20,7 @@ def woods(name: str | None, file: Path | None) -> None:
     """List the woods, or the values of the wood NAME with the source of each."""
     from grainscan.workshop.woods import NUMBERS, read_woods
 
-    with one_line_errors():
+    with typed_wrongly():
         known = read_woods(file)
         if name is None:
             for wood in known.woods:

@@ -38,7 +38,13 @@ from typing import Any
 from grainscan.errors import InputError
 from grainscan.workshop.moisture import FIBRE_SATURATION_PERCENT, check_moisture
 from grainscan.workshop.shrinkage import Ratios, size_ratio, wood_ratios
-from grainscan.workshop.spread import SHRINKAGE_SPREAD, SHRINKAGE_VARIATION, Estimate, spread
+from grainscan.workshop.spread import (
+    NINETY_PERCENT,
+    SHRINKAGE_SPREAD,
+    SHRINKAGE_VARIATION,
+    Estimate,
+    spread,
+)
 from grainscan.workshop.woods import Wood
 
 __all__ = [
@@ -52,7 +58,6 @@ __all__ = [
     "tenon_for_fit",
 ]
 
-_NINETY = 1.6448536269514722
 _LARGEST_MM = 50_000.0
 # White ash at 12 %, from memory (see the head of this module), in MPa.
 _ACROSS_STIFFNESS = 0.080 * 12_000.0
@@ -218,7 +223,7 @@ def _at(joint: RoundJoint, percent: float) -> JointAtMoisture:
         for wood in (joint.tenon_wood, joint.post_wood)
         for key in ("radial_percent", "tangential_percent")
     ]
-    far = _NINETY * SHRINKAGE_VARIATION
+    far = NINETY_PERCENT * SHRINKAGE_VARIATION
 
     def compute(values: Sequence[float]) -> tuple[float, ...]:
         tenon = _ratios(values[:2], joint.tenon_percent, percent)

@@ -18,6 +18,7 @@ from grainscan.workshop.moisture import FIBRE_SATURATION_PERCENT, check_moisture
 from grainscan.workshop.ring_position import MeasuredRings, Rings
 from grainscan.workshop.shrinkage import Ratios, size_ratio
 from grainscan.workshop.spread import (
+    NINETY_PERCENT,
     SHRINKAGE_SPREAD,
     SHRINKAGE_VARIATION,
     Estimate,
@@ -26,9 +27,6 @@ from grainscan.workshop.spread import (
 from grainscan.workshop.woods import Wood
 
 __all__ = ["DryForecast", "GreenPlan", "dry_forecast", "green_plan"]
-
-# Share of a normal distribution's standard deviation that leaves 5 % beyond it on each side.
-_NINETY = 1.6448536269514722
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +217,7 @@ class _Inputs:
         check_moisture(from_percent, "moisture content now")
         check_moisture(to_percent, "moisture content wanted")
         totals = wood.number("radial_percent"), wood.number("tangential_percent")
-        far = _NINETY * SHRINKAGE_VARIATION
+        far = NINETY_PERCENT * SHRINKAGE_VARIATION
         ends = [(total * (1.0 - far), total * (1.0 + far)) for total in totals]
         return cls(
             (*totals, rings.rings.direction_deg),

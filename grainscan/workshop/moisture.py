@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from grainscan.errors import InputError
-from grainscan.workshop.spread import Estimate
+from grainscan.workshop.spread import NINETY_PERCENT, Estimate
 from grainscan.workshop.woods import Wood
 
 __all__ = [
@@ -34,8 +34,6 @@ _WETTEST_PERCENT = 250.0
 # Coefficient of variation of specific gravity within a species, 10 % (Wood Handbook,
 # FPL-GTR-190, 2010, ch. 5, table of coefficients of variation; from memory).
 _GRAVITY_VARIATION = 0.10
-# Share of a normal distribution's standard deviation that leaves 5 % beyond it on each side.
-_NINETY = 1.6448536269514722
 # Range of the published table of equilibrium moisture content, 30 to 270 °F (Wood Handbook,
 # FPL-GTR-190, 2010, Table 4-2; the upper end from memory).
 _COLDEST_F, _HOTTEST_F = 30.0, 270.0
@@ -134,7 +132,7 @@ def dry_weight_from_volume(wood: Wood, green_volume_mm3: float) -> Estimate:
     if not (math.isfinite(green_volume_mm3) and green_volume_mm3 > 0):
         raise InputError(f"A volume of {green_volume_mm3:g} mm³ cannot be: give one above 0.")
     dry_g = wood.number("gravity_green") * green_volume_mm3 / 1000.0
-    half = _NINETY * _GRAVITY_VARIATION * dry_g
+    half = NINETY_PERCENT * _GRAVITY_VARIATION * dry_g
     return Estimate(dry_g, dry_g - half, dry_g + half)
 
 

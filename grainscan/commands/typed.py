@@ -1,31 +1,14 @@
-"""Errors of the workshop commands: one clear line each, exit code 2."""
+"""What the workshop commands share: numbers as typed, results as JSON."""
 
 from __future__ import annotations
 
-import contextlib
 import json
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import click
-
-__all__ = ["angle_deg", "number", "one_line_errors", "write_json"]
-
-
-class _WrongInput(click.ClickException):
-    exit_code = 2
-
-
-@contextlib.contextmanager
-def one_line_errors() -> Iterator[None]:
-    """A wrong number, word or file ends the command with its one line and exit code 2."""
-    from grainscan.errors import GrainscanError
-
-    try:
-        yield
-    except GrainscanError as error:
-        raise _WrongInput(str(error)) from error
+__all__ = ["angle_deg", "number", "write_json"]
 
 
 def number(text: str, what: str) -> float:
@@ -33,8 +16,6 @@ def number(text: str, what: str) -> float:
 
     Raises InputError where the text is none.
     """
-    import math
-
     from grainscan.errors import InputError
     from grainscan.wording import plain_name
 
