@@ -44,6 +44,12 @@ STEEP_FROM = 0.6
 """Noise is read in the spectrum where |kx| > STEEP_FROM · ky (directions beyond 31°)."""
 
 
+LEAST_ROWS = 3
+HELD_FROM_CYCLES = 0.22
+"""Spatial frequency (cycles/px) beyond which the noise floor is not believed to fall. A quarter
+of the sampling rate is about where colour-filter interpolation and JPEG tables begin to bite."""
+
+
 @dataclass(frozen=True, slots=True)
 class DirectionEvidence:
     """Log-likelihood ratio of each direction in each block along a face.
@@ -69,34 +75,33 @@ def slope_grid_deg() -> npt.NDArray[np.float64]:
 
 
 def block_directions(
-    strip: FloatArray,
-    *,
-    block_px: int,
-    rows_from: float = 3.0,
-    rows_to_cycles: float = 0.45,
-    tail: float = TAIL,
-    streak_length_px: float | None = None,
-) -> DirectionEvidence:
-    """Direction likelihood per block of a square-on strip.
+    strip: FloatArray, *, block_px: int, octaves: tuple[tuple[float, float], ...]
+) -> list[DirectionEvidence | None]:
+    """Direction likelihood per block of a square-on strip, for each octave of fineness.
 
     ``strip`` (M, N) float32: normalised texture, length along the columns (see
-    :func:`grainscan.measure.texture.normalised_texture`). ``block_px``: block length; blocks overlap
-    by half. ``rows_from``: lowest spectral row used, in cycles per strip width;
-    ``rows_to_cycles``: highest, in cycles per pixel. ``tail``: see :data:`TAIL`; a large value lets
-    a few strong bins decide, which is right for stripes and wrong for fibres.
-    ``streak_length_px``: known streak length; estimated from the face if None.
+    :func:`grainscan.measure.texture.normalised_texture`). ``block_px``: block length; blocks
+    overlap by half. ``octaves``: from–to in cycles per pixel across the strip. An octave with
+    fewer than four spectral rows gives None.
     """
     power, rows, columns = _block_spectra(strip, block_px)
-    used = (rows >= rows_from / strip.shape[0]) & (rows <= rows_to_cycles)
+    used = (rows >= 3.0 / strip.shape[0]) & (rows <= max(to for _, to in octaves))
     power, rows = power[:, used, :], rows[used]
     whitened = power / _noise_level(power, rows, columns)[None].astype(np.float32)
     near = np.abs(columns) <= rows[-1] * np.tan(np.radians(SLOPE_RANGE_DEG)) * 1.15 + 8.0 / block_px
     whitened, columns = whitened[:, :, near], columns[near]
-    log_ratio, signal, length = _fit(whitened, rows, columns, block_px, tail, streak_length_px)
-    count = log_ratio.shape[0]
-    step = block_px // 2
-    at = (np.arange(count) * step + block_px / 2) / strip.shape[1]
-    return DirectionEvidence(slope_grid_deg(), log_ratio, at, signal, rows, length)
+    at = (np.arange(len(power)) * (block_px // 2) + block_px / 2) / strip.shape[1]
+    found: list[DirectionEvidence | None] = []
+    for low, high in octaves:
+        octave = (rows >= low) & (rows < high)
+        if octave.sum() < LEAST_ROWS:
+            found.append(None)
+            continue
+        log_ratio, signal, length = _fit(whitened[:, octave], rows[octave], columns, block_px)
+        found.append(
+            DirectionEvidence(slope_grid_deg(), log_ratio, at, signal, rows[octave], length)
+        )
+    return found
 
 
 def _block_spectra(
@@ -105,19 +110,46 @@ def _block_spectra(
     """Power spectra (B, K, L) of half-overlapping blocks; rows ky > 0, columns kx sorted."""
     from scipy import fft, signal
 
+    prediction_error = _prediction_error_filter(strip)
+    strip = signal.lfilter(prediction_error, [1.0], strip, axis=0)[len(prediction_error) - 1 :]
     height = strip.shape[0]
     blocks = np.lib.stride_tricks.sliding_window_view(strip, block_px, axis=1)
     blocks = blocks[:, :: block_px // 2, :].transpose(1, 0, 2)
-    across = signal.windows.tukey(height, 0.25).astype(np.float32)
+    across = signal.windows.hann(height + 2)[1:-1].astype(np.float32)
     along = signal.windows.hann(block_px, sym=False).astype(np.float32)
     padded = (fft.next_fast_len(height, real=True), 2 * fft.next_fast_len(block_px))
     windowed = blocks * across[None, :, None] * along[None, None, :]
     # Real transform along the rows' direction: only ky >= 0 is needed, all kx are.
     spectrum = fft.fft(fft.rfft(windowed, padded[0], axis=1), padded[1], axis=2)
     power = np.abs(spectrum).astype(np.float32) ** 2
+    rows = np.fft.rfftfreq(padded[0])
+    response = signal.freqz(prediction_error, worN=2 * np.pi * rows)[1]
+    power /= (np.abs(response).astype(np.float32) ** 2)[None, :, None]
     columns = np.fft.fftfreq(padded[1])
     order = np.argsort(columns)
-    return power[:, :, order], np.fft.rfftfreq(padded[0]), columns[order]
+    return power[:, :, order], rows, columns[order]
+
+
+def _prediction_error_filter(strip: FloatArray) -> FloatArray:
+    """Filter down the columns after which the spectrum across the face is flat.
+
+    Wood textures are "red": broad streaks are stronger than fine ones. In a windowed spectrum
+    the strong rows leak into their finer neighbours at their own smaller tilt, which draws
+    every measured slope towards zero. Filtering before the window and dividing by the
+    filter's response after it ("prewhitening and postcolouring"; Percival and Walden, *Spectral
+    Analysis for Physical Applications*, 1993, §9.10) removes the imbalance. One filter serves all
+    columns, so directions are untouched. Coefficients by the Yule–Walker equations.
+    """
+    from scipy.linalg import solve_toeplitz
+
+    rows = strip.shape[0]
+    order = max(1, min(8, rows // 8))
+    centred = strip - strip.mean()
+    lags = [float(np.mean(centred[: rows - k] * centred[k:])) for k in range(order + 1)]
+    # A thousandth of white noise keeps the equations solvable on perfectly smooth pictures.
+    lags[0] = lags[0] * 1.001 + 1e-9
+    prediction = solve_toeplitz(lags[:-1], lags[1:])
+    return np.concatenate([[1.0], -prediction]).astype(np.float32)
 
 
 def _noise_level(
@@ -141,7 +173,12 @@ def _noise_level(
             centres.append((edges[i - 1] + edges[i]) / 2.0)
             # The median resists marks at other angles; an exponential law's mean is median/ln 2.
             levels.append(np.log(np.median(power[:, inside]) / np.log(2.0) + 1e-30))
-    return np.asarray(np.exp(np.interp(radius, centres, levels)), dtype=np.float64)
+    # A sensor's own noise is white. Where the floor falls beyond mid frequencies, the camera has
+    # smoothed or compressed, and what is left there follows its pixel grid and not the wood:
+    # the floor is not followed down.
+    held = float(np.exp(np.interp(HELD_FROM_CYCLES, centres, levels)))
+    level = np.exp(np.interp(radius, centres, levels))
+    return np.asarray(np.where(radius > HELD_FROM_CYCLES, np.maximum(level, held), level))
 
 
 def _fit(
@@ -149,26 +186,22 @@ def _fit(
     rows: npt.NDArray[np.float64],
     columns: npt.NDArray[np.float64],
     block_px: int,
-    tail: float,
-    known_length: float | None,
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], float]:
     """Estimate streak power per row and streak length, then the log-ratio of each direction."""
     slopes = np.tan(np.radians(slope_grid_deg()))
     signal = np.full(len(rows), 2.0)
-    lengths = [known_length] if known_length else [block_px / d for d in (10.0, 5.0, 2.5, 1.25)]
-    length = known_length or block_px / 3.0
-    log_ratio = _log_ratio(whitened, rows, columns, signal, length, block_px, slopes, tail)
+    length = block_px / 3.0
+    log_ratio = _log_ratio(whitened, rows, columns, signal, length, block_px, slopes)
     for _ in range(2):
         path = _smoothed_peak(log_ratio)
         signal = _signal_along(whitened, rows, columns, slopes[path], length, block_px)
-        trials = [
-            (
-                candidate,
-                _log_ratio(whitened, rows, columns, signal, candidate, block_px, slopes, tail),
+        trials = []
+        for part in (10.0, 5.0, 2.5, 1.25):
+            trial = _log_ratio(
+                whitened, rows, columns, signal, block_px / part, block_px, slopes
             )
-            for candidate in lengths
-        ]
-        length, log_ratio = max(trials, key=lambda trial: float(trial[1].max(axis=1).sum()))
+            trials.append((float(trial.max(axis=1).sum()), block_px / part, trial))
+        _, length, log_ratio = max(trials, key=lambda t: t[0])
     return log_ratio, signal, length
 
 
@@ -188,12 +221,11 @@ def _log_ratio(
     length: float,
     block_px: int,
     slopes: npt.NDArray[np.float64],
-    tail: float,
 ) -> npt.NDArray[np.float64]:
     step = columns[1] - columns[0]
     zero = int(np.argmin(np.abs(columns)))
     total = np.zeros((whitened.shape[0], len(slopes)))
-    noise_only = (tail + 1) * np.log1p(whitened / tail)
+    noise_only = (TAIL + 1) * np.log1p(whitened / TAIL)
     for i, row in enumerate(rows):
         if signal[i] <= 0.02:
             continue
@@ -209,7 +241,7 @@ def _log_ratio(
         for offset, level in zip(offsets, expected, strict=True):
             part = slice(lowest + offset, highest + offset + 1)
             gain += noise_only[:, i, part]
-            gain -= (tail + 1) * np.log1p(whitened[:, i, part] / (tail * level))
+            gain -= (TAIL + 1) * np.log1p(whitened[:, i, part] / (TAIL * level))
             gain -= np.float32(np.log(level))
         # Rows count downwards: streaks that climb to the right (t > 0) lie at kx = +ky t.
         total += _between(gain, row * slopes / step + zero - lowest)

@@ -61,7 +61,7 @@ def _face_scan(
         low_deg=None if mean is None else mean - 1.645 * sigma,
         high_deg=None if mean is None else mean + 1.645 * sigma,
         sweep_mm=None if width_mm is None else abs(view.sweep_px) * width_mm / view.grey.shape[0],
-        ring_stripe_deg=angles.stripes.mean_deg if angles.stripes.seen else None,
+        ring_stripe_deg=angles.stripes.mean_deg if angles.stripes else None,
         stations=stations,
         photo_quality=face_quality(view.grey, outline, angles),
         top_edge_px=_points(outline.top_edge_px),

@@ -69,23 +69,27 @@ def find_face(pixels: ByteArray) -> FaceOutline:
     import cv2
 
     small, small_scale = reduced(pixels, 640)
-    rough = _rough_outline(foreground_pieces(background_distance(small)))
+    rough = _rough_outline(small)
     work, work_scale = reduced(pixels, WORK_WIDTH_PX)
     lab = cv2.cvtColor(np.float32(work) / 255.0, cv2.COLOR_RGB2LAB)
     return _refined(lab, _rescaled(rough, work_scale / small_scale), work_scale)
 
 
-def _rough_outline(pieces: list[npt.NDArray[np.bool_]]) -> _Rough:
-    roughs = [r for r in (_rough_from_piece(p) for p in pieces[:4]) if r is not None]
-    if not roughs:
-        raise BlankNotFoundError(
-            "no blank found: lay it left to right on a plain background of another colour, "
-            "both ends in the picture"
-        )
-    lengths = [r.right - r.left for r in roughs]
-    if len(roughs) > 1 and lengths[1] > 0.6 * lengths[0]:
-        raise BlankNotFoundError("more than one blank in the picture: photograph one at a time")
-    return roughs[0]
+def _rough_outline(small: ByteArray) -> _Rough:
+    # Wood is first looked for as what no shadow can explain, then as whatever is different.
+    for shadows_are_background in (True, False):
+        distance = background_distance(small, shadows_are_background=shadows_are_background)
+        pieces = foreground_pieces(distance)
+        roughs = [r for r in (_rough_from_piece(p) for p in pieces[:4]) if r is not None]
+        lengths = [r.right - r.left for r in roughs]
+        if len(roughs) > 1 and min(lengths[:2]) > 0.6 * max(lengths[:2]):
+            raise BlankNotFoundError("more than one blank in the picture: photograph one at a time")
+        if roughs:
+            return roughs[0]
+    raise BlankNotFoundError(
+        "no blank found: lay it left to right on a plain background of another colour, "
+        "both ends in the picture"
+    )
 
 
 def _rough_from_piece(piece: npt.NDArray[np.bool_]) -> _Rough | None:
@@ -144,12 +148,21 @@ def _refined(lab: npt.NDArray[np.float32], rough: _Rough, work_scale: float) -> 
     # First far and coarse (the rough edge may lie in a shadow), then near and fine.
     for outwards, inwards, sigma_px in ((0.2, 0.35, 2.5), (0.06, 0.06, 1.2)):
         reach = (outwards * rough.width, inwards * rough.width)
+        if sigma_px < 2.0:
+            top = _without_side_face(lab, rough, top, 1.0, wood)
+            bottom = _without_side_face(lab, rough, bottom, -1.0, wood)
         top_step = _long_edge(lab, rough, top, 1.0, wood, reach, sigma_px)
         bottom_step = _long_edge(lab, rough, bottom, -1.0, wood, reach, sigma_px)
         top, bottom = top_step.curve, bottom_step.curve
         left_step = _end(lab, rough, (top, bottom), left, 1.0, wood, reach, sigma_px)
         right_step = _end(lab, rough, (top, bottom), right, -1.0, wood, reach, sigma_px)
         left, right = left_step.curve, right_step.curve
+    share = np.linspace(0.0, 1.0, 21)
+    if (bottom(share) - top(share)).min() < 0.3 * rough.width:
+        raise BlankNotFoundError(
+            "the long edges of the blank could not be followed: a plain background of another "
+            "colour, without hard shadows, makes them clear"
+        )
     edges = []
     for curve, across in ((top, 0.0), (bottom, 1.0)):
         along = np.linspace(left(across), right(across), DRAWN_POINTS)
@@ -185,6 +198,50 @@ def _wood_colour(lab: npt.NDArray[np.float32], rough: _Rough) -> npt.NDArray[np.
     normals = np.repeat(rough.across[None, :], len(share), axis=0)
     band = unrolled(lab, rough.points(share, middle), normals, offsets)
     return np.asarray(np.median(band.reshape(-1, 3), axis=0), dtype=np.float32)
+
+
+def _without_side_face(
+    lab: npt.NDArray[np.float32],
+    rough: _Rough,
+    edge: np.polynomial.Chebyshev,
+    inwards: float,
+    wood: npt.NDArray[np.float32],
+) -> np.polynomial.Chebyshev:
+    """The edge moved in to the arris where the neighbouring side face shows beyond it.
+
+    Side and face are the same wood in different light, and the side stays in its own light from
+    the arris to the outline, while ring stripes of the face darken and lighten again. So, going
+    in from the outline, the arris is where the lightness first reaches the face's own range; in
+    eight stretches along the length, joined by a robust straight line (the side narrows to
+    one end in perspective).
+    """
+    share = np.linspace(0.02, 0.98, EDGE_POINTS)
+    offsets = np.arange(0.0, 0.7 * rough.width, 0.5)
+    normals = np.repeat(rough.across[None, :] * inwards, len(share), axis=0)
+    band = unrolled(lab, rough.points(share, edge(share)), normals, offsets)[..., 0]
+    depths = []
+    for stretch in np.array_split(band, 8, axis=1):
+        profile = np.median(stretch, axis=1)
+        inner = profile[len(profile) * 2 // 5 :]
+        middle = float(np.median(inner))
+        spread = max(1.5, 1.4826 * float(np.median(np.abs(inner - middle))))
+        like_face = np.abs(profile - middle) < 3.0 * spread
+        depths.append(float(offsets[int(np.argmax(like_face))]) if like_face.any() else 0.0)
+    places = (np.arange(8) + 0.5) / 8
+    slope, start, *_ = theilslopes_of(np.array(depths), places)
+    # An edge's own blur reaches a pixel or two; only a deeper band is a side face.
+    if np.median(depths) < 2.5:
+        return edge
+    line = np.polynomial.Chebyshev.fit(
+        [0.0, 1.0], [max(0.0, start), max(0.0, start + slope)], 1, domain=[0.0, 1.0]
+    )
+    return edge + inwards * line
+
+
+def theilslopes_of(values: FloatArray, places: FloatArray) -> tuple[float, ...]:
+    from scipy.stats import theilslopes
+
+    return tuple(float(v) for v in theilslopes(values, places))
 
 
 def _long_edge(

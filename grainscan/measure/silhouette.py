@@ -17,6 +17,7 @@ ByteArray = npt.NDArray[np.uint8]
 
 SMALL_WIDTH_PX = 640
 MARGIN = 0.06
+SHADOW_DEPTH = float(np.log(0.25))
 
 
 def reduced(pixels: ByteArray, width_px: int) -> tuple[ByteArray, float]:
@@ -30,14 +31,21 @@ def reduced(pixels: ByteArray, width_px: int) -> tuple[ByteArray, float]:
     return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)), scale
 
 
-def background_distance(small: ByteArray) -> FloatArray:
+def background_distance(small: ByteArray, *, shadows_are_background: bool) -> FloatArray:
     """Distance of every pixel from the background's own colour there, in its own scatter.
 
-    ``small`` (M, N, 3) uint8 RGB. Returns (M, N) float32: Mahalanobis distances in CIELAB.
+    ``small`` (M, N, 3) uint8 RGB. Returns (M, N) float32: Mahalanobis distances in CIELAB, or,
+    where ``shadows_are_background``, in chromaticity and in lightness above the background's
+    (a cast shadow darkens the bench and leaves its hue; wood darker than the bench and of its hue
+    cannot be told from a shadow then).
     """
     import cv2
 
-    lab = cv2.cvtColor(np.float32(small) / 255.0, cv2.COLOR_RGB2LAB)
+    linear = np.float32(small) / 255.0
+    if shadows_are_background:
+        lab = _shadow_free(linear)
+    else:
+        lab = cv2.cvtColor(linear, cv2.COLOR_RGB2LAB)
     lab = cv2.GaussianBlur(lab, (0, 0), 1.0)
     rows, columns = lab.shape[:2]
     basis = _surface_basis(rows, columns)
@@ -47,7 +55,11 @@ def background_distance(small: ByteArray) -> FloatArray:
     for _ in range(4):
         coefficients = _robust_surface(basis[use], samples[use])
         residual = samples - basis @ coefficients
-        distance = _mahalanobis(residual, residual[use])
+        if shadows_are_background:
+            # As dark as a quarter of the light still counts as the background's own shadow.
+            darker = np.clip(residual[:, 0], SHADOW_DEPTH, 0.0)
+            residual = residual - np.stack([darker, 0 * darker, 0 * darker], axis=1)
+        distance = _mahalanobis(residual, residual[use], floor=0.02 if shadows_are_background else 0.5)
         # Pixels that fit join the background, wherever they are; the margin may hold wood.
         use = distance < 3.0
         if use.sum() < 0.05 * use.size:
@@ -101,12 +113,25 @@ def _robust_surface(basis: FloatArray, samples: FloatArray) -> FloatArray:
     return np.asarray(coefficients, dtype=np.float32)
 
 
-def _mahalanobis(residual: FloatArray, background: FloatArray) -> FloatArray:
+def _shadow_free(rgb: FloatArray) -> FloatArray:
+    """Log lightness and two log colour ratios of linear light: shade moves the first only."""
+    light = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    # A floor of half a per cent of full light: below it a camera records no hue.
+    logs = np.log(light + 0.005)
+    red, green, blue = logs[..., 0], logs[..., 1], logs[..., 2]
+    return np.stack([(red + green + blue) / 3.0, red - green, blue - green], axis=-1).astype(
+        np.float32
+    )
+
+
+def _mahalanobis(
+    residual: FloatArray, background: FloatArray, *, floor: float
+) -> FloatArray:
     centre = np.median(background, axis=0)
     off = background - centre
     inside = np.linalg.norm(off, axis=1) <= 2.5 * np.median(np.linalg.norm(off, axis=1)) + 1e-3
-    # A floor of half a lightness step: no camera is more even than that.
-    covariance = np.cov(off[inside].T) + 0.25 * np.eye(3)
+    # A floor (half a lightness step, or 2 % of light): no camera is more even than that.
+    covariance = np.cov(off[inside].T) + floor**2 * np.eye(3)
     off_all = residual - centre
     solved = np.linalg.solve(covariance, off_all.T).T
     return np.asarray(np.sqrt(np.maximum((off_all * solved).sum(1), 0)), dtype=np.float32)

@@ -69,7 +69,7 @@ def square_on(
         np.float32(crop),
         np.float32(grid[..., 0] - x0),
         np.float32(grid[..., 1] - y0),
-        cv2.INTER_CUBIC,
+        cv2.INTER_LANCZOS4,
         borderMode=cv2.BORDER_REPLICATE,
     )
     axis = (level_top + level_bottom) / 2.0

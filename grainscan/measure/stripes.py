@@ -1,10 +1,12 @@
-"""Broad stripes of a face (ring bands, long lines): their direction, and the texture without them.
+"""Ring stripes of a face: long lines, where they run, and the texture without them.
 
-Ring boundaries cross a face as lines that stay coherent over the whole length, while vessels,
-rays and fibre sheen are streaks of some millimetres to a few centimetres. What survives averaging
-along the stripes over half the face is therefore stripe and not fibre, and is taken out before the
-fibres are measured: on a flat-sawn face the two run in different directions, and the stripes
-are the stronger.
+Ring boundaries cross a face as lines that stay coherent over a large part of its length, while
+vessels, rays and fibre sheen are streaks of some millimetres to a few centimetres. So stripes
+are found by averaging along straight lines as long as a fifth of the face, in every direction
+(a local Radon transform), and a smooth field of slopes is fitted to what stands clear. What then
+survives averaging along that field is stripe and not fibre, and is taken out before the fibres are
+measured: on a flat-sawn face the two run in different directions, and the stripes are the
+stronger.
 """
 
 from __future__ import annotations
@@ -14,76 +16,168 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.directions import block_directions
-from grainscan.measure.field import angle_paths
-from grainscan.measure.texture import normalised_texture
-
-__all__ = ["Stripes", "stripe_directions", "without_stripes"]
+__all__ = ["Stripes", "find_stripes", "without_stripes"]
 
 FloatArray = npt.NDArray[np.float64]
+Texture = npt.NDArray[np.float32]
 
-LEAST_STRIPE_EVIDENCE = 20.0
-STRONG_BINS_DECIDE = 1e4
-"""Tail of the evidence law: practically the exponential law itself, without bound."""
+STEEPEST_DEG = 20.0
+STEP_DEG = 0.5
+CLEAR_SIGMAS = 4.0
+"""A line this many standard deviations above what random texture reaches counts as seen."""
+
+LEAST_SHARE = 0.01
+"""Share of the face that must lie on clear lines for a stripe direction to be reported."""
+
+LINE_SHARE = 0.2
+"""Length of the lines averaged over, as a share of the face's length."""
+
+REMOVED_OVER = 0.125
+"""Length over which the texture is averaged along the stripes to take them out (share)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stripes:
-    """Direction of the broad stripes along a face.
+    """Slope field of the stripes of a face.
 
-    ``angle_deg`` (N,): per column of the view. ``mean_deg``, ``sigma_deg``: over the length.
-    ``evidence``: nats in favour of stripes against none.
+    ``coefficients`` (5,): slope in degrees = c · (1, y, x, x², x·y), with x and y from −1 to 1
+    along and across the view (y downwards). ``mean_deg``: over the face. ``share``: share of the
+    face lying on clear lines that follow the field.
     """
 
-    angle_deg: FloatArray
+    coefficients: FloatArray
     mean_deg: float
-    sigma_deg: float
-    evidence: float
-
-    @property
-    def seen(self) -> bool:
-        return self.evidence >= LEAST_STRIPE_EVIDENCE and self.sigma_deg < 1.5
+    share: float
 
 
-def stripe_directions(grey: npt.NDArray[np.float32]) -> Stripes:
-    """Direction of the broad stripes of a square-on view (M, N) float32."""
-    rows, columns = grey.shape
-    texture = normalised_texture(grey, broad_px=rows / 3.0)
-    margin = max(1, round(0.04 * rows))
-    block = max(64, columns // 2 // 2 * 2)
-    evidence = block_directions(
-        texture[margin:-margin],
-        block_px=block,
-        rows_from=2.5,
-        rows_to_cycles=min(0.2, 25.0 / rows),
-        tail=STRONG_BINS_DECIDE,
-        streak_length_px=float(block),
-    )
-    paths = angle_paths(evidence.log_ratio, evidence.slopes_deg, evidence.at, spread_factor=1.0)
-    centre = paths.paths_deg.mean(axis=0)
-    along = np.interp(np.linspace(0, 1, columns), paths.at, centre)
-    means = paths.paths_deg.mean(axis=1)
-    return Stripes(along, float(means.mean()), float(means.std()), paths.evidence)
+def find_stripes(texture: Texture) -> Stripes | None:
+    """Find the stripes of a normalised texture (M, N), or None where no lines stand clear."""
+    strength, slope_deg, sigma = _line_strength(texture)
+    clear = np.abs(strength) > CLEAR_SIGMAS * sigma
+    if clear.mean() < LEAST_SHARE:
+        return None
+    rows, columns = strength.shape
+    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j]
+    basis = _basis(x[clear], y[clear])
+    weight = (strength[clear].astype(np.float64) / sigma) ** 2
+    coefficients, used = _robust_field(basis, slope_deg[clear].astype(np.float64), weight)
+    mean = float(coefficients[0] + coefficients[3] / 3.0)
+    return Stripes(coefficients, mean, float(clear.mean() * used))
 
 
-def without_stripes(texture: npt.NDArray[np.float32], stripes: Stripes) -> npt.NDArray[np.float32]:
-    """The texture (M, N) less its running mean along the stripes over half the face."""
+def without_stripes(texture: Texture, stripes: Stripes) -> Texture:
+    """The texture (M, N) less its running mean along the stripes' own curves."""
     import cv2
 
     rows, columns = texture.shape
-    rise = np.cumsum(np.tan(np.radians(stripes.angle_deg)))
-    rise = (rise - rise[columns // 2]).astype(np.float32)
-    pad = int(np.ceil(np.abs(rise).max())) + 2
-    x = np.arange(columns, dtype=np.float32)[None, :]
-    # Stripes that climb to the right are levelled by moving later columns down.
-    source = np.arange(-pad, rows + pad, dtype=np.float32)[:, None] - rise[None, :]
-    inside = ((source >= 0) & (source <= rows - 1)).astype(np.float32)
-    x_full = np.broadcast_to(x, source.shape).copy()
-    level = cv2.remap(texture, x_full, source, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    window = (max(3, columns // 2) | 1, 1)
+    curves = _curves(stripes, rows, columns)
+    inside = ((curves >= 0) & (curves <= rows - 1)).astype(np.float32)
+    along = np.broadcast_to(np.arange(columns, dtype=np.float32), curves.shape).copy()
+    level = cv2.remap(
+        texture, along, curves, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    )
+    window = (max(3, round(REMOVED_OVER * columns)) | 1, 1)
     total = cv2.blur(level * inside, window, borderType=cv2.BORDER_CONSTANT)
     share = cv2.blur(inside, window, borderType=cv2.BORDER_CONSTANT)
     mean = total / np.maximum(share, 1e-3)
-    back = np.arange(rows, dtype=np.float32)[:, None] + rise[None, :] + pad
-    stripe = cv2.remap(mean, np.broadcast_to(x, back.shape).copy(), back, cv2.INTER_CUBIC)
-    return np.asarray(texture - stripe, dtype=np.float32)
+    stripe = np.empty_like(texture)
+    here = np.arange(rows)
+    for column in range(columns):
+        stripe[:, column] = np.interp(here, curves[:, column], mean[:, column])
+    return texture - stripe
+
+
+def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
+    """Per pixel of a copy reduced along the length: strongest line mean, its slope, the noise.
+
+    Lines are within 20° of the length, so the copy may be short along it without losing them.
+    """
+    import cv2
+
+    rows, columns = texture.shape
+    reduced = max(48, columns // 6)
+    per_column = columns / reduced
+    small = cv2.resize(texture, (reduced, rows), interpolation=cv2.INTER_AREA)
+    # A Gaussian of this spread averages over as many samples as a box of the line's length.
+    spread = max(1.0, LINE_SHARE * reduced / (2.0 * np.sqrt(np.pi)))
+    size = (int(np.ceil(3.0 * spread)) * 2 + 1, 1)
+    border = cv2.BORDER_CONSTANT
+    strongest = np.zeros_like(small)
+    slope = np.zeros_like(small)
+    typical = []
+    flat = np.ones_like(small)
+    for angle in np.arange(-STEEPEST_DEG, STEEPEST_DEG + STEP_DEG / 2, STEP_DEG):
+        drop = np.tan(np.radians(angle)) * per_column
+        pad = int(np.ceil(abs(drop) * reduced / 2)) + 1
+        turn = np.array([[1, 0, 0], [drop, 1, pad - drop * (reduced - 1) / 2]], np.float32)
+        shape = (reduced, rows + 2 * pad)
+        level = cv2.warpAffine(small, turn, shape, flags=cv2.INTER_LINEAR)
+        covered = cv2.warpAffine(flat, turn, shape, flags=cv2.INTER_LINEAR)
+        level = cv2.GaussianBlur(level, size, sigmaX=spread, borderType=border)
+        covered = cv2.GaussianBlur(covered, size, sigmaX=spread, borderType=border)
+        # Divided so that short lines at the corners do not scatter more than long ones.
+        level /= np.sqrt(np.maximum(covered, 1e-3))
+        back = cv2.warpAffine(
+            level, turn, (reduced, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        )
+        typical.append(float(np.median(np.abs(back[:, ::4]))))
+        stronger = np.abs(back) > np.abs(strongest)
+        strongest[stronger] = back[stronger]
+        slope[stronger] = angle
+    return strongest, slope, 1.4826 * float(np.median(typical)) + 1e-9
+
+
+def _basis(x: FloatArray, y: FloatArray) -> FloatArray:
+    return np.stack([np.ones_like(x), y, x, x * x, x * y], axis=-1)
+
+
+def _robust_field(
+    basis: FloatArray, slope_deg: FloatArray, weight: FloatArray
+) -> tuple[FloatArray, float]:
+    """Slope field by reweighted least squares, from the strongest direction outwards."""
+    edges = np.arange(-STEEPEST_DEG - 0.25, STEEPEST_DEG + 0.5, 0.5)
+    histogram, _ = np.histogram(slope_deg, bins=edges, weights=weight)
+    histogram = np.convolve(histogram, [1, 2, 3, 2, 1], "same")
+    start = float(edges[int(np.argmax(histogram))] + 0.25)
+    coefficients = np.array([start, 0.0, 0.0, 0.0, 0.0])
+    scale = 2.0
+    bend_penalty = np.diag([0.0, 1.0, 1.0, 1.0, 1.0])
+    used = np.ones(len(slope_deg))
+    for _ in range(12):
+        residual = slope_deg - basis @ coefficients
+        used = np.clip(1.0 - (residual / (3.0 * scale)) ** 2, 0.0, 1.0) ** 2
+        total = weight * used
+        normal = (basis * total[:, None]).T @ basis + 1e-3 * total.sum() * bend_penalty
+        coefficients = np.linalg.solve(normal, (basis * total[:, None]).T @ slope_deg)
+        inliers = np.abs(residual[used > 0])
+        scale = float(np.clip(1.4826 * np.median(inliers), 0.5, 2.0)) if inliers.size else 2.0
+    return coefficients, float((used > 0).mean())
+
+
+def _curves(stripes: Stripes, rows: int, columns: int) -> Texture:
+    """Row of each stripe curve (K, N) in every column; curves start a row apart in the middle."""
+    x = np.linspace(-1.0, 1.0, columns)
+    middle = columns // 2
+    reach = int(min(0.4 * columns, 4.0 * rows))
+    start = np.arange(-reach, rows + reach, dtype=np.float64)
+    curves = np.empty((len(start), columns), np.float32)
+    c = stripes.coefficients
+
+    def fall(column: int, row: FloatArray) -> FloatArray:
+        # Outside the view the field is held at its border value.
+        y = 2.0 * np.clip(row, 0, rows - 1) / (rows - 1) - 1.0
+        here = x[column]
+        angle = c[0] + c[1] * y + here * (c[2] + c[3] * here + c[4] * y)
+        return np.asarray(np.tan(np.radians(angle)))
+
+    row = start
+    curves[:, middle] = row
+    for column in range(middle + 1, columns):
+        row = row - fall(column, row)
+        curves[:, column] = row
+    row = start
+    for column in range(middle - 1, -1, -1):
+        row = row + fall(column, row)
+        curves[:, column] = row
+    crosses = ((curves >= 0) & (curves <= rows - 1)).any(axis=1)
+    return curves[crosses]

@@ -14,20 +14,32 @@ CLIP = 2.5
 its say is bounded (Huber's idea, Ann. Math. Statist. 35, 1964)."""
 
 
-def normalised_texture(grey: FloatArray, *, broad_px: float) -> FloatArray:
+def normalised_texture(grey: FloatArray, *, broad_px: float, clip: float = CLIP) -> FloatArray:
     """Texture of mean 0 and local contrast 1, from a square-on grey strip.
 
     ``grey`` (M, N) float32, any scale. ``broad_px``: what is broader than this across the strip
     (light, stain, wide ring bands) is removed. Returns (M, N) float32 in
-    [−CLIP, CLIP].
+    [−clip, clip].
     """
+    fine = grey - _broad_part(grey, broad_px)
+    for _ in range(2):
+        # The second pass measures the contrast again without the clipped outliers.
+        spread = np.sqrt(np.maximum(_broad_part(fine * fine, max(3.0 * broad_px, 12.0)), 1e-12))
+        fine = np.clip(fine / spread, -clip, clip)
+    return np.asarray(fine, dtype=np.float32)
+
+
+def _broad_part(picture: FloatArray, sigma_px: float) -> FloatArray:
+    """Gaussian blur; a wide one is done on a reduced copy, where it costs little."""
     import cv2
 
     border = cv2.BORDER_REFLECT_101
-    fine = grey - cv2.GaussianBlur(grey, (0, 0), broad_px, borderType=border)
-    for _ in range(2):
-        # The second pass measures the contrast again without the clipped outliers.
-        power = cv2.GaussianBlur(fine * fine, (0, 0), 3.0 * broad_px, borderType=border)
-        spread = np.sqrt(np.maximum(power, 1e-12))
-        fine = np.clip(fine / spread, -CLIP, CLIP)
-    return np.asarray(fine, dtype=np.float32)
+    factor = int(sigma_px / 4.0)
+    if factor < 2:
+        return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma_px, borderType=border))
+    rows, columns = picture.shape
+    size = (max(1, round(columns / factor)), max(1, round(rows / factor)))
+    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    sigma = (sigma_px * size[0] / columns, sigma_px * size[1] / rows)
+    small = cv2.GaussianBlur(small, (0, 0), sigma[0], sigmaY=sigma[1], borderType=border)
+    return np.asarray(cv2.resize(small, (columns, rows), interpolation=cv2.INTER_CUBIC))
