@@ -23,6 +23,8 @@ from grainscan.stock.place import BOOK_VARIABLE
 from grainscan.stock.store import open_book
 from tests.fake_measuring import FakeMeasuring
 
+pytestmark = pytest.mark.usefixtures("quick_disk")
+
 ROOT = Path(__file__).parent.parent
 
 

@@ -25,6 +25,8 @@ from grainscan.stock.store import open_book
 from tests import hand_made
 from tests.stock_helpers import VERSION
 
+pytestmark = pytest.mark.usefixtures("quick_disk")
+
 SIZE = (1000, 300)
 
 

@@ -20,6 +20,8 @@ from grainscan.stock.records import Log, Making, Weighing
 from grainscan.stock.store import open_book
 from tests.stock_helpers import assert_sound, rows_of, sort_folder, write_batch
 
+pytestmark = pytest.mark.usefixtures("quick_disk")
+
 
 @pytest.fixture
 def book(tmp_path):

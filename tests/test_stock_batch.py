@@ -12,7 +12,6 @@ import pytest
 from grainscan.errors import BookError
 from grainscan.judge.limits import parse_limit
 from grainscan.photo.folder import find_blanks
-from grainscan.stock import store
 from grainscan.stock.as_json import to_json
 from grainscan.stock.batch import sort_blanks
 from grainscan.stock.blanks import get_blank, save_blank, save_log
@@ -31,6 +30,8 @@ from tests.stock_helpers import (
     write_batch,
     write_blank,
 )
+
+pytestmark = pytest.mark.usefixtures("quick_disk")
 
 
 def never(record, sources, problems):
@@ -359,11 +360,8 @@ def test_two_processes_into_the_same_book(tmp_path):
     assert counts == (50, 50, 50, 150)
 
 
-def test_memory_is_flat(book, tmp_path, monkeypatch):
+def test_memory_is_flat(book, tmp_path):
     """Five hundred blanks take no more memory than one hundred, but for a line each."""
-    # Time, not memory, goes into bringing 1500 photographs to the disk.
-    monkeypatch.setattr(os, "fsync", lambda _handle: None)
-    monkeypatch.setattr(store, "_SYNCHRONOUS", "OFF")
     folder = tmp_path / "batch"
     for k in range(500):
         write_blank(folder / f"ash-26-{k:03d}", roles=("face-a",))

@@ -17,7 +17,10 @@ from tests.stock_helpers import assert_sound, measure, sort_folder, states, writ
 
 distributed = pytest.importorskip("distributed")
 # The library's own use of what newer Pythons and libraries give up is not ours to mend.
-pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
+pytestmark = [
+    pytest.mark.usefixtures("quick_disk"),
+    pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning"),
+]
 
 
 @pytest.fixture(scope="module")

@@ -30,6 +30,8 @@ from grainscan.stock.store import open_book, writing
 from tests import hand_made
 from tests.stock_helpers import VERSION, rows_of
 
+pytestmark = pytest.mark.usefixtures("quick_disk")
+
 
 @pytest.fixture
 def book(tmp_path):
@@ -164,7 +166,7 @@ def large(tmp_path_factory):
     """Ten thousand blanks with two scans each, as a school might have after many years."""
     book = open_book(tmp_path_factory.mktemp("large") / "book.sqlite")
     # Longer than a page of the database, so that a list that read them would be slow.
-    measurement = json.dumps("x" * 6000)
+    measurement = json.dumps("x" * 4500)
     woods, parts = ("ash", "white oak", "sugar maple"), ("chair rung", "chair post", "rake tine")
     words = ("keep", "check", "set aside")
     moment = "2026-03-14T12:00:00Z"

@@ -47,6 +47,8 @@ from tests import hand_made
 from tests.fake_measuring import FakeMeasuring
 from tests.stock_helpers import VERSION, assert_sound, rows_of, sort_folder, write_batch
 
+pytestmark = pytest.mark.usefixtures("quick_disk")
+
 FULL = Blank(
     code="ash-26-014", log="log-7", species="ash", width_mm=25.0, height_mm=26.5, length_mm=430.0,
     made="riven", made_on="2026-03-14", made_by="Maud", rack="B3", part="chair rung",
