@@ -10,6 +10,7 @@ from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from itertools import islice
+from multiprocessing.connection import Connection
 from multiprocessing.connection import wait as wait_for
 from typing import TypeVar
 
@@ -49,11 +50,13 @@ def each_done(
             yield job, function(job)
         return
     queue = iter(jobs)
-    pool = _pool(workers)
+    pool = _Pool(workers)
     waiting: dict[Future[R], J] = {}
     try:
         while True:
-            unfinished = _hand_out(pool, function, islice(queue, _room(workers, waiting)), waiting)
+            unfinished = _hand_out(
+                pool.executor, function, islice(queue, _room(workers, waiting)), waiting
+            )
             if not waiting and not unfinished:
                 return
             done = wait(waiting, return_when=FIRST_COMPLETED).done if waiting else set()
@@ -68,13 +71,12 @@ def each_done(
                 # job it was at, so each is run in a process of its own.
                 unfinished += waiting.values()
                 waiting.clear()
-                pool.shutdown(wait=True, cancel_futures=True)
+                pool.end()
                 for job in unfinished:
                     yield job, _alone(function, job)
-                pool = _pool(workers)
+                pool = _Pool(workers)
     finally:
-        # Without waiting for what is still queued when the caller stops early.
-        pool.shutdown(wait=True, cancel_futures=True)
+        pool.end()
 
 
 def _room(workers: int, waiting: dict[Future[R], J]) -> int:
@@ -98,34 +100,45 @@ def _hand_out(
 
 
 def _alone(function: Callable[[J], R], job: J) -> R | None:
-    with _pool(1) as pool:
-        try:
-            return pool.submit(function, job).result()
-        except BrokenProcessPool:
-            return None
+    pool = _Pool(1)
+    try:
+        return pool.executor.submit(function, job).result()
+    except BrokenProcessPool:
+        return None
+    finally:
+        pool.end()
 
 
-def _pool(workers: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(
-        max_workers=workers,
+class _Pool:
+    """Processes that end at once when they are told to, or when their parent is gone."""
+
+    def __init__(self, workers: int) -> None:
         # OpenCV does not survive a fork, so the processes are started afresh.
-        mp_context=multiprocessing.get_context("spawn"),
-        initializer=_begin,
-    )
+        context = multiprocessing.get_context("spawn")
+        self._told, self._tell = context.Pipe(duplex=False)
+        self.executor = ProcessPoolExecutor(
+            max_workers=workers, mp_context=context, initializer=_begin, initargs=(self._told,)
+        )
+
+    def end(self) -> None:
+        """Leave whatever is under way: nobody waits for it when the caller stops early."""
+        self._tell.close()
+        self.executor.shutdown(wait=True, cancel_futures=True)
+        self._told.close()
 
 
-def _begin() -> None:
-    """In each process: one thread for OpenCV, no word at Ctrl-C, no life after the parent's."""
+def _begin(told: Connection) -> None:
+    """In each process: one thread for OpenCV, no word at Ctrl-C, no life after the pool's."""
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     # Ctrl-C reaches every process of a terminal; the first of them decides what to do.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
-    if parent is not None:
-        threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
+    ends = [told] if parent is None else [told, parent.sentinel]
+    threading.Thread(target=_end_with, args=(ends,), daemon=True).start()
 
 
-def _end_with(sentinel: int) -> None:
+def _end_with(ends: list[Connection | int]) -> None:
     """A parent that was killed cannot tell its processes to stop; they would wait for ever."""
-    wait_for([sentinel])
+    wait_for(ends)
     os._exit(1)

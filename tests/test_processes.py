@@ -53,6 +53,16 @@ def test_jobs_are_taken_one_by_one():
     assert multiprocessing.active_children() == []
 
 
+def test_stopping_early_waits_for_nothing():
+    results = each_done(time.sleep, [0.0, 0.0, 600.0, 600.0, 600.0], workers=2)
+    next(results)
+    next(results)
+    start = time.monotonic()
+    results.close()
+    assert time.monotonic() - start < 20
+    assert multiprocessing.active_children() == []
+
+
 def test_a_process_that_dies_costs_its_own_job_only():
     done = dict(each_done(double_or_die, range(12), workers=2))
     assert done == {n: None if n == DEADLY else 2 * n for n in range(12)}
