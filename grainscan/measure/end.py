@@ -33,7 +33,7 @@ from grainscan.measure.rings_geometry import ArcFamily, ring_direction_deg
 from grainscan.measure.rings_outline import EndOutline, find_end_outline
 from grainscan.measure.rings_series import SURE, crossings, ring_numbers
 from grainscan.measure.rings_straighten import Straightened, ring_turn, straighten
-from grainscan.measure.rings_view import EndView, ring_texture, square_on_view
+from grainscan.measure.rings_view import FINEST_SHARE, EndView, ring_texture, square_on_view
 from grainscan.results import EndScan, Orientation, PhotoQuality, PointPx, RingBoundary, RingSeries
 
 __all__ = ["measure_end", "orientation_of"]
@@ -51,6 +51,9 @@ LEAST_SECTION_PX = 250
 
 LEAST_CONFIDENCE = 0.5
 """Share of the worst side of the outline that must stand clear of its surroundings."""
+
+WEAK = 6.0
+"""A typical boundary's log-likelihood ratio below which thin lines are looked for apart."""
 
 TOO_CLOSE = 2.0
 """Two readings across each other whose likeness differs by less than this (odds below about
@@ -135,6 +138,10 @@ def _read_rings(view: EndView, species: str | None) -> _Rings | str:
     if isinstance(search, str):
         return search
     trials = [_follow(view, search, usable, family, species) for family in search.families]
+    if max(trial.found.strength for trial in trials) < WEAK:
+        thin = search_rings(texture, usable, view.aspect, FINEST_SHARE)
+        if not isinstance(thin, str):
+            trials += [_follow(view, thin, usable, family, species) for family in thin.families]
     trials.sort(key=lambda trial: -trial.likeness)
     return _unseen(trials) or trials[0]
 

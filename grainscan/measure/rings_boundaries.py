@@ -95,7 +95,7 @@ def find_boundaries(found: Profiles, anatomy: Anatomy, outwards: int, usual: flo
     rows = _on_edge(found, rows, usual, anatomy, outwards)
     confidence, log_ratio = _confidence(found, rows, usual, anatomy, outwards)
     strength = float(np.median(log_ratio)) if len(rows) else 0.0
-    return BoundaryRows(rows, confidence, usual, strength, _evenness(rows[confidence > 0.3]))
+    return BoundaryRows(rows, confidence, usual, strength, _evenness(rows[confidence > 0.9]))
 
 
 def _clearness(found: Profiles, evidence: Callable[[Array, Array], Array]) -> Array:

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from grainscan.measure.rings_geometry import ArcFamily, ring_direction_deg
 from grainscan.measure.rings_marks import notched, regular_spike
-from grainscan.measure.rings_view import fine_texture
+from grainscan.measure.rings_view import FINE_SHARE, fine_texture
 
 __all__ = [
     "FamilySpread",
@@ -48,7 +48,8 @@ LEAST_GAIN = 3.0
 """A family must hold this many times the variance that stacking noise would."""
 
 RAYS_SHARE = 0.35
-"""Rays never hold more than about this part of an end's texture; bands and pore rows do."""
+"""Rays, torn fibres and tool marks seldom hold more than this part of an end's texture; a family
+that holds more is followed alone, unless another comes near it."""
 
 CAP = 12.0
 """Whitened power above this is cut: one strong line in one block must not decide."""
@@ -425,14 +426,18 @@ class RingSearch:
 
 
 def search_rings(
-    texture: FloatArray, usable: npt.NDArray[np.bool_], aspect: float
+    texture: FloatArray,
+    usable: npt.NDArray[np.bool_],
+    aspect: float,
+    fine_share: float = FINE_SHARE,
 ) -> RingSearch | str:
     """Candidate families for the rings, or the reason why none can be told.
 
     ``texture`` (M, N) float32 and ``usable`` (M, N) from
-    :func:`grainscan.measure.rings_view.ring_texture`.
+    :func:`grainscan.measure.rings_view.ring_texture`; ``fine_share``: what counts as fine detail
+    (share of the section).
     """
-    fine, inner = fine_texture(texture, usable)
+    fine, inner = fine_texture(texture, usable, fine_share)
     families = find_families(fine, inner, aspect)
     marks = None
     spike = regular_spike(fine)
@@ -449,19 +454,12 @@ def search_rings(
         )
     best = families[0]
     close = [
-        f
-        for f in families
-        if f.gain > LEAST_GAIN and (f.joint > 0.6 * best.joint or _crosses(f, best))
+        family
+        for family in families
+        if family.gain > LEAST_GAIN
+        and (family.joint > 0.6 * best.joint or best.share < RAYS_SHARE)
     ]
     return RingSearch(tuple(close), texture, fine, inner, marks)
-
-
-def _crosses(family: RingFamily, best: RingFamily) -> bool:
-    """Whether a family may be faint rings under rays that the best family follows.
-
-    Where that explains a good part of all that is seen, it is no ray pattern.
-    """
-    return best.share < RAYS_SHARE and _apart_deg(family.arcs, best.arcs) > 65.0
 
 
 def _along(family: RingFamily, line_deg: float, within_deg: float = 6.0) -> bool:

@@ -7,7 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["EndView", "fine_texture", "ring_texture", "square_on_view"]
+__all__ = [
+    "FINEST_SHARE",
+    "FINE_SHARE",
+    "EndView",
+    "fine_texture",
+    "ring_texture",
+    "square_on_view",
+]
 
 FloatArray = npt.NDArray[np.float32]
 Array = npt.NDArray[np.float64]
@@ -21,6 +28,9 @@ TREND_SHARE = 0.12
 FINE_SHARE = 0.03
 """Half width (Gaussian, share of the section) below which detail counts as fine: ring edges and
 pore rows are, stains and uneven light are not."""
+
+FINEST_SHARE = 0.01
+"""The same for thin lines alone, where torn fibres hide them from the coarser view."""
 
 ARRIS_SHARE = 0.025
 """Width of the rim that arrises and splinters may take up, as a share of the longest side."""
@@ -130,17 +140,17 @@ def ring_texture(view: EndView) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
 
 
 def fine_texture(
-    texture: FloatArray, usable: npt.NDArray[np.bool_]
+    texture: FloatArray, usable: npt.NDArray[np.bool_], share: float = FINE_SHARE
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Fine detail alone, evened out in strength: what tells the rings' direction best.
 
-    ``texture``, ``usable``: from :func:`ring_texture`. Returns the detail (M, N) float32, clipped
+    ``texture``, ``usable``: from :func:`ring_texture`; ``share``: what counts as fine. Returns the detail (M, N) float32, clipped
     to ±3, and where to use it: farther from the sides, because arrises and splinters draw
     straight lines along them.
     """
     weight = usable.astype(np.float32)
     longest = max(texture.shape)
-    detail = _levelled(texture, usable, FINE_SHARE * longest)
+    detail = _levelled(texture, usable, share * longest)
     sigma = 2 * FINE_SHARE * longest
     power = _blur(detail**2, sigma) / np.maximum(_blur(weight, sigma), 1e-3)
     inner = usable.copy()
