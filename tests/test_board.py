@@ -126,13 +126,16 @@ def test_a_board_that_yields_nothing_says_so():
 
 
 def test_ripping_first_is_taken_where_it_yields_more():
-    """At 1 in 15 a long board's strips hold blanks that the corners of each length waste."""
-    plan = lay_board(board(math.degrees(math.atan(1 / 15)), 0.0, width=60.0), Wish(30, 20, 300))
-    single = 3 * max(math.floor((60 - 20 + 2) / 32), 0)
-    assert plan.count >= single
-    wide = lay_board(board(math.degrees(math.atan(1 / 15)), 0.0, width=70.0), Wish(50, 20, 320))
-    assert wide.across_first is False
-    assert wide.crosscuts_mm == ()
+    """A board 75 mm wide, 1 in 15, blanks 30 mm wide: each of three lengths holds one strip
+    (75 − 20 leaves room for 1.8), but of lines right across the board one more blank comes.
+    """
+    slope = math.degrees(math.atan(1 / 15))
+    wish = Wish(30, 20, 300)
+    assert math.floor((75 - 300 / 15 + 2) / 32) == 1
+    plan = lay_board(board(slope, 0.0, width=75.0), wish)
+    assert plan.count == brute(1000, 75, 1 / 15, wish) == 4
+    assert plan.across_first is False
+    assert plan.crosscuts_mm == ()
 
 
 def test_without_the_edge_it_is_not_known():

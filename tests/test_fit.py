@@ -125,7 +125,7 @@ def recomputed(blank, placement):
     depth = np.interp(placement.s_mm, placement.part.at_mm, placement.part.depth_mm)
     turn = math.radians(placement.way.turn_deg)
     spare = np.inf
-    for angle in np.linspace(0, 2 * np.pi, 721):
+    for angle in np.linspace(0, 2 * np.pi, 241):
         if placement.part.shape == "round":
             u, v = depth / 2 * math.cos(angle), width / 2 * math.sin(angle)
         else:  # along the rectangle's rim
@@ -296,6 +296,16 @@ def test_a_zone_below_a_face_is_passed_on_its_other_side():
     wide = part(profile=((0, 27, 27), (460, 27, 27)))
     assert fit_part(free, wide)
     assert not fit_part(blank, wide, allowance_mm=2.0)
+
+
+@given(at=st.floats(0.05, 0.9), wide=st.floats(0.001, 0.02))
+@settings(max_examples=40)
+def test_a_narrow_zone_below_a_face_is_not_stepped_over(at, wide):
+    zone = AvoidZone(at, at + wide, "check", face="B", depth_mm=12.0)
+    blank = solid(width=40, height=30, avoid=(zone,))
+    found = fit_part(blank, part(profile=((0, 16, 16), (498, 16, 16))))
+    middle = np.interp((at + wide / 2) * 500, found.z_mm, found.line_mm[1])
+    assert middle + 8 <= 20 - 12 + 1e-6
 
 
 def test_a_knots_zone():

@@ -8,10 +8,11 @@ the fibres' rise seen on the edge.
 **Across the width.** Lines at a tangent a leave a blank of width w and length l room between the
 edges of a board of width W where its upper side starts, at the left end of a run of length L, at c
 from the top edge with −a(L − R) ≤ c ≤ W − w − aR, if that upper end is not below 0; then R of the
-strip's length lies on the board (a ≥ 0; else mirrored). n blanks one saw cut k apart need R = n·l + (n − 1)·k. Strips lie w + k
-apart, so the number of blanks is the sum over n of the strips in the n-th interval; the best
-position of the first strip has some strip at the lower end of some interval, so trying those is
-exact. For a run of one blank's length this is  floor((W − l|a| + k)/(w + k)).
+strip's length lies on the board (a ≥ 0; else mirrored). n blanks one saw cut k apart need
+R = n·l + (n − 1)·k. Strips lie w + k apart, so the number of blanks is the sum over n of the strips
+in the n-th interval; the best position of the first strip has some strip at the lower end of some
+interval, so trying those is exact. For a run of one blank's length this is
+floor((W − l|a| + k)/(w + k)).
 
 **Through the thickness.** A blank of thickness t takes t + l·|fx/fz|, so floor((T − l|fx/fz| + k)/
 (t + k)) lie one above the other. Where there is room for the blank but not for the whole tilt, one

@@ -183,15 +183,22 @@ def _straight(
     for (least, most_spare), k, way, programme in sorted(bounds, key=lambda b: b[0][0]):
         if most_spare < allowance_mm or (best is not None and least >= best[0].cost):
             continue
-        line = programme.line(float(starts[k]), allowance_mm)
-        if line is not None and (best is None or line.cost < best[0].cost):
-            best = (line, k, way, programme)
-    if best is None:
-        tries = [(p.roomiest(float(start)), way) for way, p in programmes for start in starts]
-        line, way = max(tries, key=lambda found: found[0].spare_mm)
-    else:
+        found = programme.line(float(starts[k]), allowance_mm)
+        if found is not None and (best is None or found.cost < best[0].cost):
+            best = (found, k, way, programme)
+    if best is not None:
         line, k, way, programme = best
         line = _refined(programme, line, starts, k, allowance_mm)
+        return [_on_line(solid, part, way, samples, line)]
+    roomiest: tuple[StraightLine, Way] | None = None
+    for (_, most_spare), k, way, programme in sorted(bounds, key=lambda b: -b[0][1]):
+        if roomiest is not None and most_spare <= roomiest[0].spare_mm:
+            break
+        line = programme.roomiest(float(starts[k]))
+        if roomiest is None or line.spare_mm > roomiest[0].spare_mm:
+            roomiest = (line, way)
+    assert roomiest is not None
+    line, way = roomiest
     return [_on_line(solid, part, way, samples, line)]
 
 

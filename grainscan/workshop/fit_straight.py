@@ -56,11 +56,12 @@ class StraightStarts:
     def lower_bound(self, start_mm: float) -> tuple[float, float]:
         """No cost at this start is lower than the first, no spare wood greater than the second.
 
-        The slope is at least half the range of either tangent; the spare at most half the room.
+        The slope is at least half the range of the tangents in any direction; the spare at most
+        half the room.
         """
         z = start_mm + self._s
-        tangents = self._at(self._tangents, z)
-        steepest = float((tangents.max(axis=1) - tangents.min(axis=1)).max()) / 2.0
+        towards = _DIRECTIONS.T[: len(_ANGLES) // 2] @ self._at(self._tangents, z)
+        steepest = float(np.ptp(towards, axis=1).max()) / 2.0
         walls = walls_at(self._solid, z, self._way)
         room = np.stack([walls[1] - walls[0], walls[3] - walls[2]]) / 2.0 - self._half
         spare = float(room.min())

@@ -165,13 +165,16 @@ def walls_at(solid: BlankSolid, z: FloatArray, way: Way) -> FloatArray:
     """Walls (4, ...) of the wood that may be used at places ``z`` of any shape.
 
     Zones below a face and the juvenile core narrow them; zones through the whole section are
-    left to `free_stretches`.
+    left to `free_stretches`. A zone reaches half the spacing of the places further, so that
+    none falls between two of them.
     """
     walls = np.stack([np.interp(z, solid.z_mm, wall) for wall in solid.walls_mm])
+    half = float(np.diff(z, axis=-1).max(initial=0.0)) / 2.0
     for zone in solid.avoid:
         if zone.face is None or zone.depth_mm is None:
             continue
-        within = (z >= zone.start * solid.length_mm) & (z <= zone.stop * solid.length_mm)
+        start, stop = zone.start * solid.length_mm - half, zone.stop * solid.length_mm + half
+        within = (z >= start) & (z <= stop)
         k = _FACES.index(zone.face)
         inward = zone.depth_mm if k in (0, 2) else -zone.depth_mm
         walls[k] = np.where(within, walls[k] + inward, walls[k])

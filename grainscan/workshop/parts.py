@@ -112,7 +112,7 @@ def read_parts(path: Path) -> Mapping[str, Part]:
     return _parts(read_toml(path, most_bytes=_MOST_BYTES), plain_name(path.name))
 
 
-def sample_part(part: Part, count: int = 121) -> PartSamples:
+def sample_part(part: Part, count: int = 61) -> PartSamples:
     """Sizes at ``count`` evenly spaced places and at every station of the profile."""
     even = np.linspace(0.0, part.length_mm, count)
     s = np.unique(np.concatenate([even, part.at_mm]))

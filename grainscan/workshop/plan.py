@@ -35,8 +35,10 @@ _WASTE_WEIGHT = 0.1
 class PlanRules:
     """How parts are laid and which count.
 
-    ``allowance_mm``: wood left on every side. ``trim_mm``: cut off either end for checks.
-    ``gap_mm``: lost between two parts of one blank. ``also_check``: parts sorted *check* count too.
+    ``along_fibres``: lay each part along the fibres, and straight only where it does not fit so;
+    False lays all of them straight. ``allowance_mm``: wood left on every side. ``trim_mm``: cut
+    off either end for checks. ``gap_mm``: lost between two parts of one blank. ``also_check``:
+    parts sorted *check* count too.
     """
 
     along_fibres: bool = True
@@ -163,9 +165,7 @@ def _try_blank(measurement: BlankMeasurement, wants: Sequence[Want], rules: Plan
     places: list[tuple[_Place, ...]] = []
     refusals: list[NoFit | None] = []
     for want in wants:
-        found = fit_part(
-            solid, want.part, along_fibres=rules.along_fibres, allowance_mm=rules.allowance_mm
-        )
+        found = _fit(solid, want.part, rules)
         if isinstance(found, NoFit):
             places.append(())
             refusals.append(found)
@@ -177,6 +177,14 @@ def _try_blank(measurement: BlankMeasurement, wants: Sequence[Want], rules: Plan
         places.append(tuple(_place(measurement, solid, p) for p in (found, *several)))
         refusals.append(None)
     return _Tried(measurement, solid, tuple(places), tuple(refusals))
+
+
+def _fit(solid: BlankSolid, part: Part, rules: PlanRules) -> Placement | NoFit:
+    if rules.along_fibres:
+        found = fit_part(solid, part, allowance_mm=rules.allowance_mm)
+        if not isinstance(found, NoFit):
+            return found
+    return fit_part(solid, part, along_fibres=False, allowance_mm=rules.allowance_mm)
 
 
 def _place(measurement: BlankMeasurement, solid: BlankSolid, placement: Placement) -> _Place:

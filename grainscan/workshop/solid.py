@@ -127,7 +127,7 @@ def solid_of(
     """
     a, b = measurement.face_a, measurement.face_b
     if a is None or b is None or len(measurement.fibre) < 2:
-        return NotKnown(_no_fibres(a, b))
+        return NotKnown(_no_fibres(measurement))
     size = _size(measurement, a, b)
     if isinstance(size, NotKnown):
         return size
@@ -154,8 +154,10 @@ def solid_of(
     )
 
 
-def _no_fibres(a: FaceScan | None, b: FaceScan | None) -> str:
-    for letter, face in (("A", a), ("B", b)):
+def _no_fibres(measurement: BlankMeasurement) -> str:
+    if measurement.failures:
+        return measurement.failures[0]
+    for letter, face in (("A", measurement.face_a), ("B", measurement.face_b)):
         if face is None:
             return (
                 f"The fibres in space are not known without face {letter}: take a photograph of it."
