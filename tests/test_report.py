@@ -15,12 +15,13 @@ from grainscan.errors import RecordError
 from grainscan.judge.limits import limit_for_part, parse_limit
 from grainscan.stock.blanks import save_blank
 from grainscan.stock.find import find
+from grainscan.stock.history import current_scan
 from grainscan.stock.life import add_making, add_weighing, overrule
 from grainscan.stock.records import Blank, Making, Weighing
 from grainscan.stock.report import CAUTIONS, report_of
 from grainscan.stock.report_html import report_html
 from grainscan.stock.report_pdf import report_pdf
-from grainscan.stock.scans import current_scan, keep_scan
+from grainscan.stock.scans import keep_scan
 from grainscan.stock.store import open_book
 from tests import hand_made
 from tests.stock_helpers import VERSION

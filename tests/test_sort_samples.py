@@ -7,8 +7,8 @@ import pytest
 
 from grainscan.photo.folder import find_blanks
 from grainscan.stock.batch import sort_blanks
+from grainscan.stock.history import current_scan, repeat_scan
 from grainscan.stock.report import report_of
-from grainscan.stock.scans import current_scan, repeat_scan
 from grainscan.stock.store import open_book
 from grainscan.stock.version import measuring_version
 

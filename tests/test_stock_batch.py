@@ -16,9 +16,9 @@ from grainscan.stock.as_json import to_json
 from grainscan.stock.batch import sort_blanks
 from grainscan.stock.blanks import get_blank, save_blank, save_log
 from grainscan.stock.find import Filter, find
+from grainscan.stock.history import current_scan, scans_of
 from grainscan.stock.life import overrule
 from grainscan.stock.records import Blank, Log
-from grainscan.stock.scans import current_scan, scans_of
 from grainscan.stock.store import open_book, reading
 from tests.stock_helpers import (
     VERSION,

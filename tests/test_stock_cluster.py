@@ -11,7 +11,7 @@ import pytest
 from grainscan.errors import GrainscanError
 from grainscan.stock.cluster import cluster_engine
 from grainscan.stock.find import find
-from grainscan.stock.scans import current_scan
+from grainscan.stock.history import current_scan
 from grainscan.stock.store import open_book
 from tests.stock_helpers import assert_sound, measure, sort_folder, states, write_batch
 

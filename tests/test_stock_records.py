@@ -21,6 +21,7 @@ from grainscan.stock.blanks import (
     save_blank,
     save_log,
 )
+from grainscan.stock.history import current_scan, repeat_scan, scans_of
 from grainscan.stock.life import (
     add_making,
     add_weighing,
@@ -41,7 +42,7 @@ from grainscan.stock.records import (
     today,
 )
 from grainscan.stock.remove import remove_blank
-from grainscan.stock.scans import current_scan, keep_scan, repeat_scan, scans_of
+from grainscan.stock.scans import keep_scan
 from grainscan.stock.store import open_book, reading
 from tests import hand_made
 from tests.fake_measuring import FakeMeasuring

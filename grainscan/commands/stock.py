@@ -24,7 +24,7 @@ from grainscan.commands.in_book import (
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from grainscan.stock.scans import KeptScan
+    from grainscan.stock.history import KeptScan
     from grainscan.stock.store import Book
 
 __all__ = ["stock"]
@@ -69,7 +69,7 @@ def list_(
 @click.option("--json", "json_file", type=FILE, help="Write the scan's result to this JSON file.")
 def show(code: str, book_file: Path | None, json_file: Path | None) -> None:
     """Show everything the book knows of a blank."""
-    from grainscan.stock.scans import current_scan
+    from grainscan.stock.history import current_scan
 
     book = open_for_reading(book_file)
     with typed_wrongly():
@@ -249,7 +249,7 @@ def repeat(code: str, book_file: Path | None) -> None:
 
     Exit code: 0 if the result is the same to the last digit, 1 if not.
     """
-    from grainscan.stock.scans import current_scan, repeat_scan
+    from grainscan.stock.history import current_scan, repeat_scan
     from grainscan.stock.version import measuring_version
 
     book = open_for_reading(book_file)
@@ -304,8 +304,8 @@ def read_csv(csv_file: Path, book_file: Path | None) -> None:
 def _story(book: Book, code: str) -> Iterator[str]:
     """Record, answer and history of a blank, line by line."""
     from grainscan.stock.blanks import get_blank
+    from grainscan.stock.history import scans_of
     from grainscan.stock.life import makings_of, overrulings_of, weighings_of
-    from grainscan.stock.scans import scans_of
 
     yield _named_values(get_blank(book, code))
     for scan in scans_of(book, code):

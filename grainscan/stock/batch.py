@@ -41,13 +41,7 @@ from grainscan.stock.measuring import (
 )
 from grainscan.stock.photographs import keep_photograph
 from grainscan.stock.records import ROLES, Blank, Role
-from grainscan.stock.scans import (
-    NewScan,
-    inputs_of,
-    keep_scan_in,
-    known_scan,
-    sort_again_in,
-)
+from grainscan.stock.scans import NewScan, inputs_of, keep_scan_in, known_scan, sort_again_in
 from grainscan.stock.seen import SeenFile, look_at, remember_in
 from grainscan.stock.store import Book, held_open, reading, writing
 from grainscan.stock.version import measuring_version

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from grainscan.errors import GrainscanError
 from grainscan.results import BlankResult, EndScan, FaceScan, SortWord
 from grainscan.stock.find import Filter, StockLine, lines_in
+from grainscan.stock.history import KeptScan, current_scan
 from grainscan.stock.life import makings_of, overrulings_of, weighings_of
 from grainscan.stock.photographs import read_kept
 from grainscan.stock.records import Overruling, Role
-from grainscan.stock.scans import KeptScan, current_scan
 from grainscan.stock.store import Book, reading
 from grainscan.wording import angle_words, one_in_words, place_words, slope_words
 
