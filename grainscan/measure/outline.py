@@ -9,7 +9,12 @@ import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.edges import EdgeTrace, smooth_curve, trace_step, unrolled
-from grainscan.measure.silhouette import background_distance, foreground_pieces, reduced
+from grainscan.measure.silhouette import (
+    background_distance,
+    foreground_pieces,
+    reduced,
+    thresholds,
+)
 
 __all__ = ["FaceOutline", "find_face"]
 
@@ -19,6 +24,8 @@ FloatArray = npt.NDArray[np.float64]
 WORK_WIDTH_PX = 1600
 EDGE_POINTS = 400
 DRAWN_POINTS = 101
+LEAST_FILL = 0.8
+"""Share of its smooth outline that a blank's silhouette fills at least; a rectangle's is 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +86,19 @@ def _rough_outline(small: ByteArray) -> _Rough:
     # Wood is first looked for as what no shadow can explain, then as whatever is different.
     for shadows_are_background in (True, False):
         distance = background_distance(small, shadows_are_background=shadows_are_background)
-        pieces = foreground_pieces(distance)
-        roughs = [r for r in (_rough_from_piece(p) for p in pieces[:4]) if r is not None]
+        trials = []
+        for threshold in thresholds(distance):
+            pieces = foreground_pieces(distance, threshold)
+            found = [r for r in (_rough_from_piece(p) for p in pieces[:4]) if r is not None]
+            if found:
+                trials.append((max(fill for _, fill in found), [r for r, _ in found]))
+        if not trials:
+            continue
+        fill, roughs = max(trials, key=lambda trial: trial[0])
         lengths = [r.right - r.left for r in roughs]
         if len(roughs) > 1 and min(lengths[:2]) > 0.6 * max(lengths[:2]):
             raise BlankNotFoundError("more than one blank in the picture: photograph one at a time")
-        if roughs:
+        if fill > LEAST_FILL:
             return roughs[0]
     raise BlankNotFoundError(
         "no blank found: lay it left to right on a plain background of another colour, "
@@ -92,8 +106,12 @@ def _rough_outline(small: ByteArray) -> _Rough:
     )
 
 
-def _rough_from_piece(piece: npt.NDArray[np.bool_]) -> _Rough | None:
-    """Turned frame and rough edges of a piece, or None if it is not long, level and filled."""
+def _rough_from_piece(piece: npt.NDArray[np.bool_]) -> tuple[_Rough, float] | None:
+    """Turned frame and rough edges of a piece, and how well it fills its smooth outline.
+
+    None if it is not long and level. Blotches and shadows that hang on a blank leave gaps
+    between it and the smooth outline round both.
+    """
     y, x = np.nonzero(piece)
     points = np.stack([x, y], axis=1).astype(np.float64)
     origin = points.mean(axis=0)
@@ -124,7 +142,9 @@ def _rough_from_piece(piece: npt.NDArray[np.bool_]) -> _Rough | None:
     rough = _Rough(origin, along, across, float(left), float(right), top, bottom)
     if rough.width < 4 or (right - left) < 1.8 * rough.width:
         return None
-    return rough
+    inside = (v > top(share)) & (v < bottom(share))
+    enclosed = float(np.mean(bottom(c) - top(c))) * (right - left)
+    return rough, float(inside.sum() ** 2 / (enclosed * len(v)))
 
 
 def _rescaled(rough: _Rough, factor: float) -> _Rough:

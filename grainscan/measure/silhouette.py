@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["background_distance", "foreground_pieces", "reduced"]
+__all__ = ["background_distance", "foreground_pieces", "reduced", "thresholds"]
 
 FloatArray = npt.NDArray[np.float32]
 ByteArray = npt.NDArray[np.uint8]
@@ -68,18 +68,25 @@ def background_distance(small: ByteArray, *, shadows_are_background: bool) -> Fl
     return np.asarray(distance.reshape(rows, columns), dtype=np.float32)
 
 
-def foreground_pieces(distance: FloatArray) -> list[npt.NDArray[np.bool_]]:
+def thresholds(distance: FloatArray) -> list[float]:
+    """Distances at which foreground may begin, lowest first.
+
+    No single threshold suits a blotchy cloth and a plain card; the caller keeps the one whose
+    piece looks most like a blank. The lowest is what even background reaches once in ten
+    thousand pixels (3 degrees of freedom), the highest is half the strongest contrast.
+    """
+    lowest, highest = 4.6, max(5.0, 0.5 * float(np.percentile(distance, 99.5)))
+    return [float(t) for t in np.geomspace(lowest, max(highest, 1.1 * lowest), 7)]
+
+
+def foreground_pieces(distance: FloatArray, threshold: float) -> list[npt.NDArray[np.bool_]]:
     """Connected pieces of foreground large enough to be a blank, largest first."""
     import cv2
-    from skimage.filters import threshold_otsu
 
-    level = np.log1p(distance)
-    # Never below what background reaches once in ten thousand pixels (3 degrees of freedom).
-    threshold = max(float(threshold_otsu(level)), float(np.log1p(4.6)))
-    mask = np.asarray(level > threshold, dtype=np.uint8)
+    mask = np.asarray(distance > threshold, dtype=np.uint8)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
-    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, kernel)
-    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel)
+    mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, kernel))
+    mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
     smallest = 0.005 * mask.size
     order = sorted(range(1, count), key=lambda i: -int(stats[i, cv2.CC_STAT_AREA]))
