@@ -250,8 +250,11 @@ class EndScan:
 
 @dataclass(frozen=True, slots=True)
 class SteepestPlace:
+    """The station with the steepest slope; ``low_deg``: lower end of its own 90 % interval."""
+
     at: float
     angle_deg: float
+    low_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,7 +63,8 @@ def _by_interval(
             "Take sharper photographs from nearer, or test by splitting an offcut."
         ]
     steepest = slope.steepest
-    if steepest.angle_deg > limit.angle_deg:
+    surely = steepest.angle_deg if steepest.low_deg is None else steepest.low_deg
+    if surely > limit.angle_deg:
         return "check", [
             f"The steepest stretch, {place_words(steepest.at)}, slopes "
             f"{one_in_words(steepest.angle_deg)} ({angle_words(steepest.angle_deg)}), beyond "

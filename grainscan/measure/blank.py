@@ -19,6 +19,7 @@ from grainscan.results import (
     FaceScan,
     FibreDirection,
     SlopeInSpace,
+    Station,
     SteepestPlace,
 )
 
@@ -61,9 +62,11 @@ def slope_interval_deg(
     """90 % interval of the slope in space, degrees, from both faces' angles and uncertainties.
 
     The measured (tan a, tan b) scatter normally about the truth, so the measured slope over its
-    uncertainty follows a noncentral chi law with two degrees of freedom; the interval holds
-    every true slope under which the measured one is not in an extreme 5 % tail. Near zero
-    slope the lower end is 0, as it should be: a length cannot scatter below nothing.
+    uncertainty follows a noncentral chi law with two degrees of freedom. The lower end is the
+    smallest true slope under which the measured one is not in its upper 5 % tail: 0 near zero
+    slope, for a length cannot scatter below nothing. The upper end is the 95 % point of where
+    the truth lies if every (tan a, tan b) was as likely beforehand; far from zero it is the
+    same as the other tail's bound, and unlike that it never falls below the noise.
     """
     from scipy.optimize import brentq
     from scipy.stats import ncx2
@@ -81,7 +84,7 @@ def slope_interval_deg(
 
     top = math.sqrt(measured) + 6.0
     low = 0.0 if tail(1e-6, 0.95) <= 0 else float(brentq(tail, 1e-6, top, args=(0.95,)))
-    high = 0.0 if tail(1e-6, 0.05) <= 0 else float(brentq(tail, 1e-6, top, args=(0.05,)))
+    high = math.sqrt(float(ncx2.ppf(0.95, 2, measured)))
     return math.degrees(math.atan(low * sigma)), math.degrees(math.atan(high * sigma))
 
 
@@ -103,10 +106,10 @@ def _slope(
     return SlopeInSpace(slope, min(low, slope), max(high, slope), steepest, False), ()
 
 
-def _angle_and_sigma(face: FaceScan) -> tuple[float, float]:
-    if face.angle_deg is None or face.low_deg is None or face.high_deg is None:
+def _angle_and_sigma(of: FaceScan | Station) -> tuple[float, float]:
+    if of.angle_deg is None or of.low_deg is None or of.high_deg is None:
         raise ValueError("an unreadable face has no angle")
-    return face.angle_deg, (face.high_deg - face.low_deg) / (2 * NORMAL_90)
+    return of.angle_deg, (of.high_deg - of.low_deg) / (2 * NORMAL_90)
 
 
 def _steepest(faces: list[FaceScan]) -> SteepestPlace:
@@ -114,7 +117,10 @@ def _steepest(faces: list[FaceScan]) -> SteepestPlace:
     tangents = np.array([[_tan(s.angle_deg or 0.0) for s in f.stations] for f in faces])
     slopes = np.degrees(np.arctan(np.sqrt((tangents**2).sum(axis=0))))
     place = int(np.argmax(slopes))
-    return SteepestPlace(at[place], float(slopes[place]))
+    here = [_angle_and_sigma(face.stations[place]) for face in faces]
+    (a, sigma_a), (b, sigma_b) = here if len(here) == 2 else (here[0], (0.0, here[0][1]))
+    low, _ = slope_interval_deg(a, sigma_a, b, sigma_b)
+    return SteepestPlace(at[place], float(slopes[place]), low)
 
 
 def _fibre(face_a: FaceScan | None, face_b: FaceScan | None) -> tuple[FibreDirection, ...]:
@@ -138,9 +144,11 @@ def _ring_normal(
         return None
     direction = math.radians(end.ring_direction_deg)
     nx, ny = math.cos(direction), math.sin(direction)
-    if end.pith is not None and -end.pith[0] * -ny + -end.pith[1] * nx < 0:
-        # The end's right is −y, its up is x; from the pith to the centre is minus the pith.
-        nx, ny = -nx, -ny
+    if end.ring_series is not None:
+        # Towards the bark on the end photograph, whose right is −y and whose up is x.
+        bark = math.radians(end.ring_series.bark_direction_deg)
+        if math.sin(bark) * nx - math.cos(bark) * ny < 0:
+            nx, ny = -nx, -ny
     total, weight = 0.0, 0.0
     if face_a is not None and face_a.ring_stripe_deg is not None:
         # A face shows the ring surface's tilt in proportion to how radial it is.
