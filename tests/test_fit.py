@@ -194,6 +194,19 @@ def test_straight_against_brute_force():
     assert fitting > CASES / 3
 
 
+@pytest.mark.parametrize("calm", [0.12, 0.3, 0.55, 0.71])
+def test_the_one_calm_stretch_is_found(calm):
+    """Fibres wave by 1 in 20 every 15 mm but for one stretch that is as long as the part."""
+
+    def wavy(at):
+        return 0.0 if calm <= at <= calm + 0.17 else 0.05 * math.sin(210 * at)
+
+    blank = solid(tan_y=wavy)
+    found = fit_part(blank, part(profile=((0, 12, 12), (80, 12, 12))), along_fibres=False)
+    assert found.start_mm == pytest.approx(calm * 500, abs=5.0)
+    assert found.steepest[0] < 0.02
+
+
 def test_following_the_fibres_leaves_no_slope_and_straight_leaves_half_the_range():
     """Closed form: tangents from 0 to 0.04 and room enough: straight halves the range."""
     blank = solid(length=300.0, width=80, height=80, tan_x=lambda at: 0.04 * at)
@@ -336,6 +349,12 @@ def test_clear_of_the_juvenile_core():
     assert found.way.core_side == "x above"
     assert (found.line_mm[0] - 8).min() >= -10.0  # clear of the core's upper side
     assert not fit_part(solid(width=40, height=40, core=Core(0, 0, 15)), part())
+
+
+def test_the_pith_to_the_right_of_the_end_lies_away_from_face_b():
+    """On the marked end, seen squarely, face B is on the left: right is −y."""
+    core = juvenile_core(end_scan(pith=(0.5, 0.25), mean_ring_mm=1.0), 40.0, 40.0)
+    assert (core.x_mm, core.y_mm) == (pytest.approx(10.0), pytest.approx(-20.0))
 
 
 def test_a_core_outside_the_section_or_unknown_is_none():

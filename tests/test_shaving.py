@@ -92,6 +92,22 @@ def test_the_decision_follows_the_interval(low, width):
         assert high <= limit
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "direction", "first"),
+    [
+        (0.5, 2.0, "left to right", None),
+        (-2.0, -0.5, "right to left", None),
+        (0.2, 0.9, "either way", None),  # 1 in 60 is 0.95 degrees
+        (-0.9, 0.9, "either way", None),
+        (-0.5, 1.5, "either way", "left to right"),
+        (-1.5, 0.5, "either way", "right to left"),
+        (-1.5, 1.5, "not known", None),
+    ],
+)
+def test_decisions_one_by_one(low, high, direction, first):
+    assert cut_for_rise(low, high) == (direction, first)
+
+
 @given(low=st.floats(-10, 10), width=st.floats(0, 6))
 def test_the_decision_is_mirrored_with_the_rise(low, width):
     direction, first = cut_for_rise(low, low + width)
