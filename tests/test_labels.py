@@ -1,10 +1,12 @@
 """Label sheets: the QR code is read back, everything lies on its label, nothing is cut off."""
 
 import dataclasses
+import gc
 import re
 
 import cv2
 import numpy as np
+import psutil
 import pypdfium2
 import pytest
 
@@ -12,7 +14,7 @@ from grainscan.errors import InputError
 from grainscan.stock.find import StockLine
 from grainscan.stock.label_sheets import SHEETS, sheet_named
 from grainscan.stock.labels import labels_pdf
-from grainscan.stock.pdf_pages import fitted, new_pdf
+from grainscan.stock.pdf_pages import fitted, open_pdf
 
 DPI = 200
 _NONE = {field.name: None for field in dataclasses.fields(StockLine)}
@@ -171,13 +173,22 @@ def test_wrong_wishes_are_one_line():
 
 
 def test_texts_are_made_to_fit():
-    pdf = new_pdf((100.0, 50.0), title="test")
-    pdf.add_page()
-    assert fitted(pdf, "short", 50.0, 10.0) == "short"
-    assert pdf.font_size_pt == 10.0
-    assert fitted(pdf, "a text of some length", 25.0, 12.0) == "a text of some length"
-    assert pdf.get_string_width("a text of some length") <= 25.0
-    cut = fitted(pdf, "no room for so many words here", 10.0, 12.0)
-    assert re.fullmatch(r"no room.*…", cut)
-    assert pdf.get_string_width(cut) <= 10.0
-    assert fitted(pdf, "nothing", 0.5, 12.0) in ("", "…")
+    with open_pdf((100.0, 50.0), title="test") as pdf:
+        pdf.add_page()
+        assert fitted(pdf, "short", 50.0, 10.0) == "short"
+        assert pdf.font_size_pt == 10.0
+        assert fitted(pdf, "a text of some length", 25.0, 12.0) == "a text of some length"
+        assert pdf.get_string_width("a text of some length") <= 25.0
+        cut = fitted(pdf, "no room for so many words here", 10.0, 12.0)
+        assert re.fullmatch(r"no room.*…", cut)
+        assert pdf.get_string_width(cut) <= 10.0
+        assert fitted(pdf, "nothing", 0.5, 12.0) in ("", "…")
+
+
+def test_no_file_is_left_open():
+    """The library keeps fonts' files open; a page that prints all day would run out of them."""
+    gc.collect()
+    before = psutil.Process().num_fds()
+    for _ in range(3):
+        labels_pdf([LINE], SHEETS["plain-a4"])
+        assert psutil.Process().num_fds() == before

@@ -11,7 +11,7 @@ from grainscan.errors import InputError
 from grainscan.results import SortWord
 from grainscan.stock.find import StockLine
 from grainscan.stock.label_sheets import Sheet
-from grainscan.stock.pdf_pages import FONT, fitted, new_pdf
+from grainscan.stock.pdf_pages import FONT, fitted, open_pdf
 from grainscan.wording import angle_words, one_in_words
 
 __all__ = ["labels_pdf"]
@@ -56,15 +56,15 @@ def labels_pdf(
         raise InputError("No blank was chosen; there is nothing to print on labels.")
     if not 1 <= first <= sheet.labels:
         raise InputError(f"This sheet has labels 1 to {sheet.labels}; begin at one of them.")
-    pdf = new_pdf(sheet.page_mm, title="Labels for blanks")
-    pdf.set_margin(0)
-    pdf.c_margin = 0.0
-    for number, line in enumerate(lines, start=first - 1):
-        if number % sheet.labels == 0 or number == first - 1:
-            pdf.add_page()
-        left, top = sheet.corner_mm(number)
-        _label(pdf, line, (left + shift_mm[0], top + shift_mm[1]), sheet)
-    return bytes(pdf.output())
+    with open_pdf(sheet.page_mm, title="Labels for blanks") as pdf:
+        pdf.set_margin(0)
+        pdf.c_margin = 0.0
+        for number, line in enumerate(lines, start=first - 1):
+            if number % sheet.labels == 0 or number == first - 1:
+                pdf.add_page()
+            left, top = sheet.corner_mm(number)
+            _label(pdf, line, (left + shift_mm[0], top + shift_mm[1]), sheet)
+        return bytes(pdf.output())
 
 
 def _label(pdf: FPDF, line: StockLine, corner: tuple[float, float], sheet: Sheet) -> None:

@@ -2,33 +2,43 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from importlib import resources
 
 from fpdf import FPDF
+from fpdf.fonts import TTFFont
 
-__all__ = ["FONT", "fitted", "new_pdf"]
+__all__ = ["FONT", "fitted", "open_pdf"]
 
 FONT = "sans"
 # Below this nobody reads a label at arm's length.
 _SMALLEST_PT = 5.0
 
 
-def new_pdf(page_mm: tuple[float, float], *, title: str) -> FPDF:
+@contextlib.contextmanager
+def open_pdf(page_mm: tuple[float, float], *, title: str) -> Iterator[FPDF]:
     """An empty document with pages of that width and height, and its fonts set up.
 
     Names of people and places may hold any Latin, Greek or Cyrillic letter, which the fonts
     built into PDF do not have; Source Sans (SIL Open Font License) has them.
     """
     pdf = FPDF(unit="mm", format=page_mm)
-    files = resources.files("font_source_sans_pro") / "files"
-    for style, name in (("", "Regular"), ("B", "Bold")):
-        with resources.as_file(files / f"SourceSansPro-{name}.ttf") as path:
-            pdf.add_font(FONT, style, path)
-    pdf.set_title(title)
-    pdf.set_lang("en")
-    pdf.set_creator("grainscan")
-    pdf.set_auto_page_break(False)
-    return pdf
+    try:
+        files = resources.files("font_source_sans_pro") / "files"
+        for style, name in (("", "Regular"), ("B", "Bold")):
+            with resources.as_file(files / f"SourceSansPro-{name}.ttf") as path:
+                pdf.add_font(FONT, style, path)
+        pdf.set_title(title)
+        pdf.set_lang("en")
+        pdf.set_creator("grainscan")
+        pdf.set_auto_page_break(False)
+        yield pdf
+    finally:
+        # The library keeps its fonts' files open.
+        for font in pdf.fonts.values():
+            if isinstance(font, TTFFont):
+                font.close()
 
 
 def fitted(pdf: FPDF, text: str, width_mm: float, size_pt: float, style: str = "") -> str:

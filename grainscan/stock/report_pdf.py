@@ -11,7 +11,7 @@ from fpdf.fonts import FontFace
 
 from grainscan.results import SortWord
 from grainscan.stock.find import StockLine
-from grainscan.stock.pdf_pages import FONT, new_pdf
+from grainscan.stock.pdf_pages import FONT, open_pdf
 from grainscan.stock.report import BlankReport, Figure, ReportPicture, Section
 from grainscan.stock.report_words import overview_heads, overview_row
 
@@ -32,19 +32,20 @@ def report_pdf(
 
     ``overview``: blanks for a table at the start, best first; none for a report on one blank.
     """
-    pdf = _Pages(title)
-    if overview:
-        pdf.overview(title, overview)
-    for report in reports:
-        pdf.blank(report)
-    return bytes(pdf.pdf.output())
+    with open_pdf(_A4_MM, title=title) as pdf:
+        pages = _Pages(pdf)
+        if overview:
+            pages.overview(title, overview)
+        for report in reports:
+            pages.blank(report)
+        return bytes(pdf.output())
 
 
 class _Pages:
     """The pages under way; ``pdf`` has the place where the next thing goes."""
 
-    def __init__(self, title: str) -> None:
-        self.pdf = new_pdf(_A4_MM, title=title)
+    def __init__(self, pdf: FPDF) -> None:
+        self.pdf = pdf
         self.pdf.set_margin(_MARGIN_MM)
         self.pdf.c_margin = 0.0
         self.pdf.set_auto_page_break(True, margin=_MARGIN_MM)
