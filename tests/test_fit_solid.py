@@ -149,3 +149,4 @@ def test_slope_over_has_the_measured_interval_for_the_whole():
     assert found.angle_deg == pytest.approx(3.0, abs=1e-6)
     assert found.low_deg == pytest.approx(2.8, abs=0.03)
     assert found.high_deg == pytest.approx(3.2, abs=0.03)
+    assert found.steepest.low_deg == pytest.approx(2.7, abs=0.01)  # its station is ±0.3°

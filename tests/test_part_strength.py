@@ -105,14 +105,14 @@ def test_one_slope_everywhere_costs_what_the_wood_loses(slope):
 def test_a_steep_stretch_counts_at_the_shoulder_and_less_in_a_fat_place():
     """In a rung the tenons' ends are stressed most, the swelling between them less."""
     rung = shipped_parts()["chair rung"]
-    s = np.linspace(0, rung.length_mm, 381)
+    s = np.linspace(0, rung.length_mm, 351)
     shoulder, where = strength_along(rung, s, np.where(s < 40, 4.0, 0.0))
-    fat, _ = strength_along(rung, s, np.where(np.abs(s - 95) < 15, 4.0, 0.0))
+    fat, _ = strength_along(rung, s, np.where(np.abs(s - 88) < 15, 4.0, 0.0))
     assert shoulder == pytest.approx(share_kept(4.0, "impact"))
     assert s[where] < 40
-    # Half the largest moment on a diameter of 18.6 to 19.4 mm against 16 mm: under 0.65 of the
+    # Half the largest moment on a diameter of 18 to 19.1 mm against 16 mm: under 0.7 of the
     # stress, and 4 degrees leave more than that of the strength.
-    assert share_kept(4.0, "impact") > 0.65
+    assert share_kept(4.0, "impact") > 0.7
     assert fat == pytest.approx(1.0)
 
 

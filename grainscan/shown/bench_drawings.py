@@ -207,8 +207,9 @@ def _part(
         k = int(np.argmin(np.abs(placement.s_mm - shoulder)))
         canvas.line(np.stack([upper[k], lower[k]]), PALE, DARK, width=2.0)
     for k in (0, -1):
-        ends = canvas.drawn(on_face_px(face, np.array([at[k]] * 2), np.array([-0.15, 1.15])))
-        canvas.dashed(ends, RUST, PALE, width=2.0)
+        for tick in ((-0.22, 0.0), (1.0, 1.22)):  # where to saw, beside the face
+            ends = on_face_px(face, np.array([at[k]] * 2), np.array(tick))
+            canvas.line(ends, RUST, PALE, width=2.6)
     k = int(np.argmin(np.abs(placement.z_mm - placement.tightest_mm)))
     # The top edge of photograph A is the side away from face B, that of photograph B is face A.
     tops, bottoms = (("opposite B",), ("B",)) if letter == "A" else (("A",), ("opposite A",))

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from grainscan.results import FaceScan
 
-__all__ = ["FieldErrors", "correlation_length", "field_errors"]
+__all__ = ["NORMAL_90", "FieldErrors", "correlation_length", "field_errors"]
 
 FloatArray = npt.NDArray[np.float64]
 

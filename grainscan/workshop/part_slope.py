@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.results import SlopeInSpace, SteepestPlace
+from grainscan.workshop.field_errors import NORMAL_90
 from grainscan.workshop.solid import BlankSolid
 
 __all__ = ["slope_over"]
@@ -32,7 +33,8 @@ def slope_over(solid: BlankSolid, z_mm: FloatArray, slope: FloatArray) -> SlopeI
     -------
     SlopeInSpace
         The mean tangents' slope, with the uncertainty of that mean from the field's correlated
-        errors; steepest is the steepest place of the field as measured.
+        errors. Steepest is the steepest place of the field as measured, and the lower end of
+        its own interval.
     """
     along = np.gradient(z_mm)
     along = along / along.sum()
@@ -50,9 +52,21 @@ def slope_over(solid: BlankSolid, z_mm: FloatArray, slope: FloatArray) -> SlopeI
         angle_deg=angle,
         low_deg=min(low, angle),
         high_deg=max(high, angle),
-        steepest=SteepestPlace(float(z_mm[k]) / solid.length_mm, _angle_deg(float(steep[k]))),
+        steepest=SteepestPlace(
+            at=float(z_mm[k]) / solid.length_mm,
+            angle_deg=_angle_deg(float(steep[k])),
+            low_deg=_angle_deg(max(float(steep[k]) - _uncertainty(solid, z_mm[k], slope[:, k]), 0)),
+        ),
         lower_bound_only=False,
     )
+
+
+def _uncertainty(solid: BlankSolid, z_mm: float, slope: FloatArray) -> float:
+    """Half the 90 % interval of a tangent at a place, in the direction of its own slope."""
+    sigma = np.array([np.interp(z_mm, solid.z_mm, row) for row in solid.errors.sigma])
+    length = float(np.hypot(slope[0], slope[1]))
+    towards = slope / length if length > 0 else np.full(2, math.sqrt(0.5))
+    return NORMAL_90 * float(np.linalg.norm(towards * sigma))
 
 
 def _angle_deg(tangent: float) -> float:

@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.judge.strength import SOURCE, Property, share_kept
+from grainscan.workshop.field_errors import NORMAL_90
 from grainscan.workshop.layout import Placement
 from grainscan.workshop.loads import moment
 from grainscan.workshop.part_sections import section_modulus_mm3
@@ -39,8 +40,6 @@ CAUTION = (
     "cannot see inside. For ladders, handles on sale, bats and parts of buildings the applicable "
     "standard, local code and licensed practice decide."
 )
-
-NORMAL_90 = 1.6448536269514722
 
 
 @dataclass(frozen=True, slots=True)
