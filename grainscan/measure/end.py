@@ -156,14 +156,14 @@ def _follow(
     """Boundaries along one candidate family."""
     spread = family_spread(search.fine, search.inner, view.aspect, family.arcs)
     straight = straighten(search.texture, usable, view, family.arcs)
+    turn = ring_turn(straight)
+    error = math.hypot(spread.direction_rad, turn.turn_error_rad, math.radians(OUTLINE_ERROR_DEG))
+    spread = FamilySpread(error, math.hypot(spread.curvature, turn.curvature_error))
     averages = profiles(straight)
     anatomy = _anatomy(averages, species)
     outwards, sure = bark_side(averages, anatomy.anatomy, family.arcs.curvature, spread.curvature)
     found = find_boundaries(averages, anatomy.anatomy, outwards, ring_rows(averages))
-    turn = ring_turn(straight)
     bark_rad = family.arcs.bark_rad + turn.turn_rad
-    error = math.hypot(spread.direction_rad, turn.turn_error_rad, math.radians(OUTLINE_ERROR_DEG))
-    spread = FamilySpread(error, math.hypot(spread.curvature, turn.curvature_error))
     latewood = latewood_shares(averages, found, anatomy.anatomy, outwards)
     return _Rings(
         bark_rad,

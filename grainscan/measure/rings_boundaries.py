@@ -9,8 +9,9 @@ evidence with ring widths that change no more than ring widths do (dynamic progr
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,19 @@ WIDTH_SPREAD = 0.45
 
 EVEN_SPREAD = 0.35
 """The same within one section for sound wood, where rings are told from rays by it."""
+
+SCALES_ROWS: Mapping[Anatomy, tuple[float, ...]] = MappingProxyType(
+    {
+        "softwood": (2.0, 4.0),
+        "ring-porous": (2.5, 5.0, 9.0),
+        "diffuse-porous": (2.0, 3.5),
+    }
+)
+"""Gaussian scales (rows) at which a boundary is looked for: sharp edges and thin lines are best
+seen at the finest, rows of large pores at about the size of a pore."""
+
+STRONG = 5.0
+"""A typical boundary's log-likelihood ratio at which no coarser scale is tried."""
 
 COST = 0.35
 """Share of a typical boundary's evidence that a boundary must bring to be worth adding."""
@@ -85,17 +99,55 @@ def find_boundaries(found: Profiles, anatomy: Anatomy, outwards: int, usual: flo
     ``outwards``: +1 when rows grow towards the bark, −1 when they grow towards the pith.
     ``usual``: first guess of the ring width in rows.
     """
-    clear = _clearness(found, lambda tone, pores: _first_evidence(tone, pores, anatomy, outwards))
+    # The finest scale places boundaries best; coarser ones are for what it cannot see.
+    best: BoundaryRows | None = None
+    for sigma in SCALES_ROWS[anatomy]:
+        trial = _at_scale(found, _Look(anatomy, outwards, sigma), usual)
+        if best is None or trial.strength > 1.5 * best.strength:
+            best = trial
+        if best.strength >= STRONG:
+            break
+    assert best is not None
+    return best
+
+
+def _at_scale(found: Profiles, look: _Look, usual: float) -> BoundaryRows:
+    clear = _clearness(found, look.evidence)
     rows, usual = _chain(clear, found, usual)
     for _ in range(2):
         if len(rows) < 4:
             break
-        learnt = _learnt_clearness(found, rows, usual, anatomy, outwards)
+        learnt = _learnt_clearness(found, rows, usual, look)
         rows, usual = _chain(0.5 * (clear + learnt), found, usual)
-    rows = _on_edge(found, rows, usual, anatomy, outwards)
-    confidence, log_ratio = _confidence(found, rows, usual, anatomy, outwards)
-    strength = float(np.median(log_ratio)) if len(rows) else 0.0
+    rows = _on_edge(found, rows, usual, look)
+    confidence, log_ratio = _confidence(found, rows, usual, look)
+    # One lone line is no ring pattern, however clear.
+    strength = float(np.median(log_ratio)) if len(rows) > 1 else 0.0
     return BoundaryRows(rows, confidence, usual, strength, _evenness(rows[confidence > 0.9]))
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What a boundary looks like: anatomy, direction to the bark along the rows, and scale."""
+
+    anatomy: Anatomy
+    outwards: int
+    sigma: float
+
+    def evidence(self, tone: Array, pores: Array) -> Array:
+        """Large where the profile looks like a boundary, along the last axis."""
+        from scipy.ndimage import gaussian_filter1d
+
+        if self.anatomy == "diffuse-porous":
+            line = gaussian_filter1d(tone, self.sigma, order=2, axis=-1)
+            return np.asarray(line * _line_sign(tone))
+        step = self.outwards * gaussian_filter1d(tone, self.sigma, order=1, axis=-1)
+        if self.anatomy == "softwood":
+            return np.asarray(step)
+        dots = np.sqrt(gaussian_filter1d(pores, 1.0, axis=-1))
+        return np.asarray(
+            self.outwards * gaussian_filter1d(dots, self.sigma, order=1, axis=-1) - step
+        )
 
 
 def _clearness(found: Profiles, evidence: Callable[[Array, Array], Array]) -> Array:
@@ -119,38 +171,20 @@ def _clearness(found: Profiles, evidence: Callable[[Array, Array], Array]) -> Ar
     return np.asarray(clear)
 
 
-def _first_evidence(tone: Array, pores: Array, anatomy: Anatomy, outwards: int) -> Array:
-    """What the anatomy says a boundary looks like, along the last axis."""
-    from scipy.ndimage import gaussian_filter1d
-
-    if anatomy == "softwood":
-        return np.asarray(outwards * gaussian_filter1d(tone, 2.0, order=1, axis=-1))
-    if anatomy == "ring-porous":
-        darker = -outwards * gaussian_filter1d(tone, 2.5, order=1, axis=-1)
-        dotted = outwards * gaussian_filter1d(np.sqrt(pores), 2.5, order=1, axis=-1)
-        return np.asarray(darker + dotted)
-    line = gaussian_filter1d(tone, 2.0, order=2, axis=-1)
-    return np.asarray(line * _line_sign(tone))
-
-
 def _line_sign(tone: Array) -> float:
     """+1 when thin lines are darker than the wood between them, −1 when lighter."""
     level = tone - tone.mean()
     return -1.0 if float((level**3).mean()) > 0 else 1.0
 
 
-def _learnt_clearness(
-    found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwards: int
-) -> Array:
+def _learnt_clearness(found: Profiles, rows: Array, usual: float, look: _Look) -> Array:
     """Likeness to the rings' own usual profile round a boundary, over its error."""
     half = max(4, round(0.4 * usual))
     places = np.rint(rows).astype(int)
     inside = places[(places >= half) & (places < len(found.tone) - half)]
     inside = inside[found.used[inside - half] & found.used[inside + half]]
     if len(inside) < 4:
-        return _clearness(
-            found, lambda tone, pores: _first_evidence(tone, pores, anatomy, outwards)
-        )
+        return _clearness(found, look.evidence)
     patterns = []
     for channel in (found.tone, np.sqrt(found.pores)):
         cuts = np.array([channel[p - half : p + half + 1] for p in inside])
@@ -221,9 +255,9 @@ def _best_chain(
     return score, np.array(chain[::-1], np.float64)
 
 
-def _on_edge(found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwards: int) -> Array:
+def _on_edge(found: Profiles, rows: Array, usual: float, look: _Look) -> Array:
     """Move each boundary to the nearby maximum of the anatomy's own edge, sub-row."""
-    edge = _first_evidence(found.tone, found.pores, anatomy, outwards)
+    edge = look.evidence(found.tone, found.pores)
     reach = max(2, round(0.12 * usual))
     moved = []
     for row in rows:
@@ -236,19 +270,17 @@ def _on_edge(found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwa
     return np.array(moved, np.float64)
 
 
-def _confidence(
-    found: Profiles, rows: Array, usual: float, anatomy: Anatomy, outwards: int
-) -> tuple[Array, Array]:
+def _confidence(found: Profiles, rows: Array, usual: float, look: _Look) -> tuple[Array, Array]:
     """Chance that each boundary is one: sectors that show it against sectors that would anyway."""
     if len(rows) == 0:
         return np.array([]), np.array([])
     edge = np.array(
         [
-            _first_evidence(tone, pores, anatomy, outwards)
+            look.evidence(tone, pores)
             for tone, pores in zip(found.sector_tone, found.sector_pores, strict=True)
         ]
     )
-    if anatomy == "diffuse-porous":
+    if look.anatomy == "diffuse-porous":
         edge *= (
             _line_sign(found.tone) * np.array([_line_sign(t) for t in found.sector_tone])[:, None]
         )
