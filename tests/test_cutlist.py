@@ -8,6 +8,7 @@ import pytest
 from grainscan.errors import RecordError
 from grainscan.workshop.assign import Offer, Wanted, assign
 from grainscan.workshop.cutlist import SHIPPED, CutList, Want, read_cut_list, shipped_cut_list
+from grainscan.workshop.keep_clear import AvoidZone
 from grainscan.workshop.parts import shipped_parts
 from grainscan.workshop.plan import PlanRules, plan_parts
 from tests.bench_made import measured, part
@@ -206,3 +207,13 @@ def test_blanks_that_cannot_be_used_say_why():
     assert "face B" in reasons["one face"]
     assert "2.0 mm of wood are missing" in reasons["thin"]
     assert "leaves nothing" in reasons["tiny"]
+
+
+def test_zones_to_avoid_go_by_the_blanks_name():
+    knot = AvoidZone(0.45, 0.55, "knot")
+    wanted = cut_list((ROD, 1, 0))
+    plan = plan_parts([blank("knotty"), blank("clear", width_mm=50.0)], wanted, avoid={
+        "knotty": [knot],
+    })  # fmt: skip
+    assert [used.measurement.record.blank for used in plan.used] == ["clear"]
+    assert "219 mm" in plan.unused[0].reason  # 6 to 225 mm of 500 are clear

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,7 @@ from grainscan.results import BlankMeasurement, SortWord
 from grainscan.workshop.assign import Offer, assign
 from grainscan.workshop.cutlist import CutList, Want
 from grainscan.workshop.fit import NoFit, fit_part, places_along
+from grainscan.workshop.keep_clear import AvoidZone
 from grainscan.workshop.laid import LaidPart, judge_placement, solid_for
 from grainscan.workshop.layout import Placement
 from grainscan.workshop.part_strength import part_strength
@@ -122,9 +123,15 @@ class _Tried:
 
 
 def plan_parts(
-    measurements: Sequence[BlankMeasurement], cut_list: CutList, rules: PlanRules | None = None
+    measurements: Sequence[BlankMeasurement],
+    cut_list: CutList,
+    rules: PlanRules | None = None,
+    *,
+    avoid: Mapping[str, Sequence[AvoidZone]] | None = None,
 ) -> Plan:
     """Assign measured blanks to the parts of a cut list.
+
+    ``avoid``: zones to keep clear of (knots, say), by the blank's name.
 
     Every part taken meets its limit: its whole interval of slope is within it (*keep*), or with
     ``also_check`` does not lie wholly beyond it. The assignment is exact over the places offered:
@@ -132,7 +139,10 @@ def plan_parts(
     every 5 mm (see `grainscan.workshop.assign`).
     """
     rules = rules or PlanRules()
-    tried = [_try_blank(m, cut_list.wants, rules) for m in measurements]
+    zones = avoid or {}
+    tried = [
+        _try_blank(m, cut_list.wants, rules, zones.get(m.record.blank, ())) for m in measurements
+    ]
     offers, places = _offers(tried, rules)
     numbers = [want.number for want in cut_list.wants]
     taken = assign(offers, numbers, gap_mm=rules.gap_mm)
@@ -155,9 +165,14 @@ def plan_parts(
     return dataclasses.replace(plan, shortages=_shortages(plan))
 
 
-def _try_blank(measurement: BlankMeasurement, wants: Sequence[Want], rules: PlanRules) -> _Tried:
+def _try_blank(
+    measurement: BlankMeasurement,
+    wants: Sequence[Want],
+    rules: PlanRules,
+    avoid: Sequence[AvoidZone],
+) -> _Tried:
     try:
-        solid = solid_for(measurement, trim_mm=rules.trim_mm)
+        solid = solid_for(measurement, avoid=avoid, trim_mm=rules.trim_mm)
     except ValueError as error:
         solid = NotKnown(str(error))
     if isinstance(solid, NotKnown):
