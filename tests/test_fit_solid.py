@@ -84,6 +84,12 @@ def test_an_unread_face_is_not_known():
     assert "fibres on face A cannot be read" in reason
 
 
+def test_angles_without_intervals_are_not_known():
+    m = measured([0.0] * 9, [0.0] * 9)
+    bare = dataclasses.replace(m.face_b, low_deg=None, high_deg=None)
+    assert isinstance(solid_of(dataclasses.replace(m, face_b=bare)), NotKnown)
+
+
 def test_gaps_are_bridged_if_short_and_unread_if_long():
     short = [0.0] * 9 + [None] + [0.0] * 11
     assert solid_of(measured(short, [0.0] * 21)).unread == ()

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from grainscan.workshop.face_order import face_order
 from grainscan.workshop.shaving import cut_for_rise, practical_limit_deg, shaving_of
+from tests import accuracy_shaving as accuracy
 from tests.bench_made import end_scan, measured
 
 OTHER = {"left to right": "right to left", "right to left": "left to right"}
@@ -196,3 +197,20 @@ def test_the_rule_holds_where_intervals_are_honest(sigma_deg):
             if wanted or abs(rise) > practical_limit_deg()
         ]
         assert np.mean(good) >= share
+
+
+def test_the_accuracy_command_counts_as_it_says():
+    """Face B shows x, so fx/fz is the rise to face A; one answer of each kind."""
+    truth = {"fibre": {"at": [0.0, 1.0], "f": [[0.03, -0.05, 1.0], [0.03, -0.05, 1.0]]}}
+    assert accuracy.true_rise(truth, "A", 0.5) == pytest.approx(0.03)
+    assert accuracy.true_rise(truth, "B", 0.5) == pytest.approx(-0.05)
+    (cut, *_) = faces_of([0.0] * 9, [4.0] * 9)["A"].cuts
+    assert (accuracy.verdict(cut, 0.07), accuracy.verdict(cut, -0.07)) == ("right", "wrong")
+    assert accuracy.inside(cut, math.tan(math.radians(4.1)))
+    assert not accuracy.inside(cut, math.tan(math.radians(5.0)))
+    text = accuracy.report(
+        [(True, "right", True), (True, "wrong", False), (False, "either way", True)]
+    )
+    assert "2 places: right 50.0 %, wrong 50.0 %" in text
+    assert "1 places: right 0.0 %, wrong 0.0 %, either way 100.0 %" in text
+    assert "interval: 66.7 %" in text

@@ -126,7 +126,7 @@ def solid_of(
     size is known, and said so in ``notes``.
     """
     a, b = measurement.face_a, measurement.face_b
-    if a is None or b is None or len(measurement.fibre) < 2:
+    if a is None or b is None or len(measurement.fibre) < 2 or not (_is_read(a) and _is_read(b)):
         return NotKnown(_no_fibres(measurement))
     size = _size(measurement, a, b)
     if isinstance(size, NotKnown):
@@ -152,6 +152,11 @@ def solid_of(
         core=juvenile_core(measurement.end, width, height),
         notes=tuple(notes),
     )
+
+
+def _is_read(face: FaceScan) -> bool:
+    stations = [s for s in face.stations if s.low_deg is not None and s.high_deg is not None]
+    return face.low_deg is not None and face.high_deg is not None and len(stations) >= 2
 
 
 def _no_fibres(measurement: BlankMeasurement) -> str:
