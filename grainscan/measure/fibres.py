@@ -32,8 +32,8 @@ COARSE_OCTAVES = ((0.045, 0.075), (0.075, 0.11))
 LEAST_EVIDENCE = 20.0
 """Nats by which "smooth streaks" must beat "noise only": odds no accident reaches."""
 
-WIDEST_90_DEG = 3.0
-"""A 90 % interval as wide as the usual limit itself (1 in 20 is 2.9°) sorts nothing: unreadable."""
+WIDEST_90_DEG = 4.0
+"""A 90 % interval of more than ±2° cannot tell 1 in 30 from 1 in 10: the face counts as unread."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,14 +136,13 @@ def _stripe_doubt(
 ) -> float:
     """Standard uncertainty left by the ring stripes, degrees.
 
-    Stripes are never taken out whole; what is left of them draws the angle towards their own.
-    How much further off the fibres lie is not known, so the distance found is itself the measure
-    of doubt, as far as stripes dominate the lines of the face (their share of line power, squared
-    because both their remains and their overlap with the fibres' lines grow with it).
+    Stripes are never taken out whole; what is left of them draws the angle towards their own, the
+    more the larger their share of the face's line power. How much further off the fibres lie
+    is not known, so the distance found, times that share, is itself the measure of doubt.
     """
     if stripes is None:
         return 0.0
-    return abs(stripes.mean_deg - mean_deg) * stripe_share**2
+    return abs(stripes.mean_deg - mean_deg) * stripe_share
 
 
 def _line_power(texture: npt.NDArray[np.float32]) -> float:
