@@ -160,9 +160,10 @@ def _follow(
     error = math.hypot(spread.direction_rad, turn.turn_error_rad, math.radians(OUTLINE_ERROR_DEG))
     spread = FamilySpread(error, math.hypot(spread.curvature, turn.curvature_error))
     averages = profiles(straight)
-    anatomy = _anatomy(averages, species)
+    usual = ring_rows(averages)
+    anatomy = _anatomy(averages, usual, species)
     outwards, sure = bark_side(averages, anatomy.anatomy, family.arcs.curvature, spread.curvature)
-    found = find_boundaries(averages, anatomy.anatomy, outwards, ring_rows(averages))
+    found = find_boundaries(averages, anatomy.anatomy, outwards, usual)
     bark_rad = family.arcs.bark_rad + turn.turn_rad
     latewood = latewood_shares(averages, found, anatomy.anatomy, outwards)
     return _Rings(
@@ -187,9 +188,9 @@ def _likeness(found: BoundaryRows, family: RingFamily) -> float:
     return found.strength + found.evenness + 5.0 * math.log(max(family.joint, 1e-3))
 
 
-def _anatomy(averages: Profiles, species: str | None) -> AnatomyFound:
+def _anatomy(averages: Profiles, usual: float, species: str | None) -> AnatomyFound:
     known = species_anatomy(species)
-    seen = find_anatomy(averages)
+    seen = find_anatomy(averages, usual)
     if known is None:
         return seen
     return AnatomyFound(known, 0.99, f"{species} is {known}")

@@ -207,8 +207,38 @@ def reach_along(found: Profiles) -> float:
     return float(np.clip(far / near, 0.0, 1.0)) if near > 0 else 0.0
 
 
-def find_anatomy(found: Profiles) -> AnatomyFound:
-    """Anatomy from the averages along the rings."""
+def _step_share(found: Profiles, ring_rows: float) -> float:
+    """How much of the profile's local range lasts beyond its sharpest edges, 0 to 1.
+
+    At the edge of a band the tone is different on the two sides; at a thin line it is not.
+    """
+    from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+
+    tone = gaussian_filter1d(found.tone, 1.0)
+    slope = gaussian_filter1d(found.tone, 1.5, order=1)
+    slope[found.support <= 0.25 * found.support.max()] = 0.0
+    reach = int(np.clip(0.2 * ring_rows, 6, 30))
+    shares = [0.0]
+    for sign in (1.0, -1.0):
+        edge = sign * slope
+        peaks = np.flatnonzero(
+            (edge >= maximum_filter1d(edge, max(5, int(0.5 * ring_rows))))
+            & (edge > 0.3 * np.quantile(edge, 0.99))
+        )
+        peaks = peaks[(peaks > reach) & (peaks < len(tone) - reach - 1)]
+        lasting = [
+            sign
+            * (tone[p + 3 : p + reach + 1].mean() - tone[p - reach : p - 2].mean())
+            / max(float(np.ptp(tone[p - reach : p + reach + 1])), 1e-6)
+            for p in peaks
+        ]
+        if lasting:
+            shares.append(float(np.median(lasting)))
+    return max(shares)
+
+
+def find_anatomy(found: Profiles, ring_rows: float) -> AnatomyFound:
+    """Anatomy from the averages along the rings; ``ring_rows``: rough ring width in rows."""
     from scipy.ndimage import gaussian_filter1d
 
     well = found.support > 0.25 * found.support.max()
@@ -220,11 +250,9 @@ def find_anatomy(found: Profiles) -> AnatomyFound:
     more = float(pores[dark].mean() - pores[light].mean())
     times = math.log((pores[dark].mean() + 0.01) / (pores[light].mean() + 0.01))
     dotted = 5.0 * times + 20.0 * more - 3.5
-    # A latewood band fills a good part of the ring and explains much of what is seen at all.
-    middle = 0.5 * (np.quantile(tone, 0.02) + np.quantile(tone, 0.7))
-    duty = float(np.mean(tone < middle))
+    # A latewood band explains much of what is seen at all, and is a step; a thin line is not.
     explained = float(tone.var()) / max(found.variance, 1e-6)
-    solid = 8.0 * (explained - 0.35) + 10.0 * (duty - 0.2)
+    solid = 8.0 * (explained - 0.5) + 6.0 * (_step_share(found, ring_rows) - 0.5)
     ring_porous = 1.0 / (1.0 + math.exp(-np.clip(dotted, -6.0, 6.0)))
     softwood = (1.0 - ring_porous) / (1.0 + math.exp(-np.clip(solid, -6.0, 6.0)))
     chances: dict[Anatomy, float] = {
