@@ -173,6 +173,14 @@ def test_a_poor_photograph_is_check_whatever_the_slope(angles):
     assert result.because[0] == "Photograph of face A: Move closer: the blank is 60 px wide."
 
 
+def test_one_good_face_beyond_the_limit_sets_aside_whatever_the_other_photograph():
+    poor = face(quality=PhotoQuality(ok=False, notes=("Too dark.",)), angle_deg=None)
+    steep = face(angle_deg=-6.0, spread_deg=0.5)
+    result = judge_blank(measurement(slope(6.0, 5.5, None), face_a=steep, face_b=poor), LIMIT)
+    assert result.sort == "set aside"
+    assert "Photograph of face B: Too dark." in result.because
+
+
 def test_a_poor_end_does_not_change_the_slope():
     poor = end(quality=PhotoQuality(ok=False, notes=("Too dark.",)))
     assert judge_blank(measurement(slope(0.5, 0.3, 0.8), of_end=poor), LIMIT).sort == "keep"

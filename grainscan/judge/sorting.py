@@ -37,7 +37,7 @@ def judge_blank(measurement: BlankMeasurement, limit: Limit) -> BlankResult:
         because = _no_slope_reasons(measurement)
     else:
         sort, because = _by_interval(slope, limit, measurement)
-        sort, because = _by_photographs(sort, because, measurement)
+        sort, because = _by_photographs(sort, because, measurement, limit)
     has_strength = slope is not None and not slope.lower_bound_only
     return BlankResult(
         measurement=measurement,
@@ -74,16 +74,32 @@ def _by_interval(
     return "keep", [f"{words}: the whole interval is within {of_limit}."]
 
 
+def _surely_deg(face: FaceScan) -> float:
+    """The least slope within a face's interval, 0 where it holds zero or there is none."""
+    if face.low_deg is None or face.high_deg is None:
+        return 0.0
+    return max(face.low_deg, -face.high_deg, 0.0)
+
+
 def _by_photographs(
-    sort: SortWord, because: list[str], measurement: BlankMeasurement
+    sort: SortWord, because: list[str], measurement: BlankMeasurement, limit: Limit
 ) -> tuple[SortWord, list[str]]:
-    """A photograph that is not good enough turns any answer into check."""
+    """A photograph that is not good enough turns keep into check.
+
+    Set aside stands where one face, read from a good photograph, is beyond the limit by itself:
+    whatever the other face may show can only make the slope steeper.
+    """
     poor = [
         f"Photograph of face {letter}: {note}"
         for letter, face in _faces(measurement)
         if face is not None and not face.photo_quality.ok
         for note in face.photo_quality.notes or ("not good enough; take it again.",)
     ]
+    if poor and sort == "set aside" and any(
+        face is not None and face.photo_quality.ok and _surely_deg(face) > limit.angle_deg
+        for _, face in _faces(measurement)
+    ):
+        return sort, because + poor
     if poor:
         return "check", poor + because
     if sort == "keep" and measurement.failures:

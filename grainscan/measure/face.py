@@ -46,7 +46,7 @@ def _face_scan(
     shared = float(np.hypot(outline.angle_sigma_deg, SYSTEMATIC_SIGMA_DEG))
     sigma = float(np.hypot(angles.mean_sigma_deg, shared))
     centre = angles.paths_deg.mean(axis=0)
-    spread = np.hypot(angles.paths_deg.std(axis=0), shared)
+    spread = np.hypot(angles.paths_deg.std(axis=0), np.hypot(shared, angles.common_sigma_deg))
     stations = tuple(
         Station(float(at), float(c), float(c - 1.645 * s), float(c + 1.645 * s))
         if angles.readable

@@ -41,7 +41,8 @@ class FibreAngles:
     """Fibre angle at stations along a face, degrees, from equally likely paths.
 
     ``at`` (S,), ``paths_deg`` (P, S): angle paths at the stations. ``mean_deg``,
-    ``mean_sigma_deg``: the mean over the length and its standard uncertainty from the texture.
+    ``mean_sigma_deg``: the mean over the length and its standard uncertainty from the texture;
+    ``common_sigma_deg``: the part of it that all stations share (it does not scatter in the paths).
     ``evidence``: nats in favour of directed texture. ``spread_factor``: overdispersion found.
     ``witnesses_deg``: the mean according to each half of the width and each octave alone.
     ``stripes``: the ring stripes, which were taken out first; None where none were seen.
@@ -51,6 +52,7 @@ class FibreAngles:
     paths_deg: FloatArray
     mean_deg: float
     mean_sigma_deg: float
+    common_sigma_deg: float
     evidence: float
     spread_factor: float
     witnesses_deg: tuple[float, ...]
@@ -99,16 +101,18 @@ def _read(
     means = at_stations.mean(axis=1)
     alone = [angle_paths(e, slopes, at, spread_factor=spread).paths_deg for e in evidence]
     said = np.array([path.mean() for path in alone])
-    doubts = [
-        means.std(),
-        _disagreement(said, np.array([path.mean(axis=1).std() for path in alone])),
-        _stripe_doubt(float(means.mean()), stripes, stripe_share),
-    ]
+    common = float(
+        np.hypot(
+            _disagreement(said, np.array([path.mean(axis=1).std() for path in alone])),
+            _stripe_doubt(float(means.mean()), stripes, stripe_share),
+        )
+    )
     return FibreAngles(
         at=stations,
         paths_deg=at_stations,
         mean_deg=float(means.mean()),
-        mean_sigma_deg=float(np.linalg.norm(doubts)),
+        mean_sigma_deg=float(np.hypot(means.std(), common)),
+        common_sigma_deg=common,
         evidence=paths.evidence,
         spread_factor=spread,
         witnesses_deg=tuple(float(v) for v in said),
@@ -176,5 +180,5 @@ def _nothing(stripes: Stripes | None) -> FibreAngles:
     """The face is too few pixels wide for any line to be resolved."""
     stations = (np.arange(STATIONS) + 0.5) / STATIONS
     return FibreAngles(
-        stations, np.zeros((1, STATIONS)), 0.0, 90.0, float("-inf"), 1.0, (), stripes
+        stations, np.zeros((1, STATIONS)), 0.0, 90.0, 90.0, float("-inf"), 1.0, (), stripes
     )
