@@ -87,7 +87,8 @@ def block_directions(
     power, rows, columns = _block_spectra(strip, block_px)
     used = (rows >= 3.0 / strip.shape[0]) & (rows <= max(to for _, to in octaves))
     power, rows = power[:, used, :], rows[used]
-    whitened = power / _noise_level(power, rows, columns)[None].astype(np.float32)
+    noise = _noise_level(power, rows, columns)[None].astype(np.float32)
+    whitened: FloatArray = np.asarray(power / noise, dtype=np.float32)
     near = np.abs(columns) <= rows[-1] * np.tan(np.radians(SLOPE_RANGE_DEG)) * 1.15 + 8.0 / block_px
     whitened, columns = whitened[:, :, near], columns[near]
     at = (np.arange(len(power)) * (block_px // 2) + block_px / 2) / strip.shape[1]
@@ -127,7 +128,11 @@ def _block_spectra(
     power /= (np.abs(response).astype(np.float32) ** 2)[None, :, None]
     columns = np.fft.fftfreq(padded[1])
     order = np.argsort(columns)
-    return power[:, :, order], rows, columns[order]
+    return (
+        np.asarray(power[:, :, order], dtype=np.float32),
+        np.asarray(rows, dtype=np.float64),
+        np.asarray(columns[order], dtype=np.float64),
+    )
 
 
 def _prediction_error_filter(strip: FloatArray) -> FloatArray:
@@ -197,9 +202,7 @@ def _fit(
         signal = _signal_along(whitened, rows, columns, slopes[path], length, block_px)
         trials = []
         for part in (10.0, 5.0, 2.5, 1.25):
-            trial = _log_ratio(
-                whitened, rows, columns, signal, block_px / part, block_px, slopes
-            )
+            trial = _log_ratio(whitened, rows, columns, signal, block_px / part, block_px, slopes)
             trials.append((float(trial.max(axis=1).sum()), block_px / part, trial))
         _, length, log_ratio = max(trials, key=lambda t: t[0])
     return log_ratio, signal, length
@@ -270,14 +273,15 @@ def _between(
     total = values[:, whole - 1] * weights[0]
     for shift in (0, 1, 2):
         total += values[:, whole + shift] * weights[shift + 1]
-    return total
+    return np.asarray(total, dtype=np.float32)
 
 
 def _smoothed_peak(log_ratio: npt.NDArray[np.float64]) -> npt.NDArray[np.intp]:
     """Index of the likeliest direction per block, neighbours lending a hand."""
     from scipy.ndimage import gaussian_filter1d
 
-    return np.argmax(gaussian_filter1d(log_ratio, 2.0, axis=0, mode="nearest"), axis=1)
+    smooth = gaussian_filter1d(log_ratio, 2.0, axis=0, mode="nearest")
+    return np.asarray(np.argmax(smooth, axis=1), dtype=np.intp)
 
 
 def _signal_along(

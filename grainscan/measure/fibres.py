@@ -135,9 +135,7 @@ def _disagreement(said_deg: FloatArray, sigma_deg: FloatArray) -> float:
     return float(np.sqrt(variance / (count - 1)))
 
 
-def _stripe_doubt(
-    mean_deg: float, stripes: Stripes | None, stripe_share: float
-) -> float:
+def _stripe_doubt(mean_deg: float, stripes: Stripes | None, stripe_share: float) -> float:
     """Standard uncertainty left by the ring stripes, degrees.
 
     Stripes are never taken out whole; what is left of them draws the angle towards their own, the

@@ -78,7 +78,8 @@ def find_face(pixels: ByteArray) -> FaceOutline:
     small, small_scale = reduced(pixels, 640)
     rough = _rough_outline(small)
     work, work_scale = reduced(pixels, WORK_WIDTH_PX)
-    lab = cv2.cvtColor(np.float32(work) / 255.0, cv2.COLOR_RGB2LAB)
+    rgb = work.astype(np.float32) / np.float32(255.0)
+    lab = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), dtype=np.float32)
     return _refined(lab, _rescaled(rough, work_scale / small_scale), work_scale)
 
 
@@ -248,7 +249,7 @@ def _without_side_face(
         like_face = np.abs(profile - middle) < 3.0 * spread
         depths.append(float(offsets[int(np.argmax(like_face))]) if like_face.any() else 0.0)
     places = (np.arange(8) + 0.5) / 8
-    slope, start, *_ = theilslopes_of(np.array(depths), places)
+    slope, start, *_ = _line_through(np.array(depths), places)
     # An edge's own blur reaches a pixel or two; only a deeper band is a side face.
     if np.median(depths) < 2.5:
         return edge
@@ -258,7 +259,7 @@ def _without_side_face(
     return edge + inwards * line
 
 
-def theilslopes_of(values: FloatArray, places: FloatArray) -> tuple[float, ...]:
+def _line_through(values: FloatArray, places: FloatArray) -> tuple[float, ...]:
     from scipy.stats import theilslopes
 
     return tuple(float(v) for v in theilslopes(values, places))

@@ -41,12 +41,9 @@ def background_distance(small: ByteArray, *, shadows_are_background: bool) -> Fl
     """
     import cv2
 
-    linear = np.float32(small) / 255.0
-    if shadows_are_background:
-        lab = _shadow_free(linear)
-    else:
-        lab = cv2.cvtColor(linear, cv2.COLOR_RGB2LAB)
-    lab = cv2.GaussianBlur(lab, (0, 0), 1.0)
+    rgb = small.astype(np.float32) / np.float32(255.0)
+    colours = _shadow_free(rgb) if shadows_are_background else cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB)
+    lab = np.asarray(cv2.GaussianBlur(colours, (0, 0), 1.0), dtype=np.float32)
     rows, columns = lab.shape[:2]
     basis = _surface_basis(rows, columns)
     samples = lab.reshape(-1, 3)
@@ -59,7 +56,8 @@ def background_distance(small: ByteArray, *, shadows_are_background: bool) -> Fl
             # As dark as a quarter of the light still counts as the background's own shadow.
             darker = np.clip(residual[:, 0], SHADOW_DEPTH, 0.0)
             residual = residual - np.stack([darker, 0 * darker, 0 * darker], axis=1)
-        distance = _mahalanobis(residual, residual[use], floor=0.02 if shadows_are_background else 0.5)
+        floor = 0.02 if shadows_are_background else 0.5
+        distance = _mahalanobis(residual, residual[use], floor=floor)
         # Pixels that fit join the background, wherever they are; the margin may hold wood.
         use = distance < 3.0
         if use.sum() < 0.05 * use.size:
@@ -131,9 +129,7 @@ def _shadow_free(rgb: FloatArray) -> FloatArray:
     )
 
 
-def _mahalanobis(
-    residual: FloatArray, background: FloatArray, *, floor: float
-) -> FloatArray:
+def _mahalanobis(residual: FloatArray, background: FloatArray, *, floor: float) -> FloatArray:
     centre = np.median(background, axis=0)
     off = background - centre
     inside = np.linalg.norm(off, axis=1) <= 2.5 * np.median(np.linalg.norm(off, axis=1)) + 1e-3

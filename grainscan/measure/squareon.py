@@ -66,16 +66,18 @@ def square_on(
     x0, y0, x1, y1 = _bounds(grid, pixels.shape)
     crop = cv2.cvtColor(np.ascontiguousarray(pixels[y0:y1, x0:x1]), cv2.COLOR_RGB2GRAY)
     grey = cv2.remap(
-        np.float32(crop),
-        np.float32(grid[..., 0] - x0),
-        np.float32(grid[..., 1] - y0),
+        crop.astype(np.float32),
+        (grid[..., 0] - x0).astype(np.float32),
+        (grid[..., 1] - y0).astype(np.float32),
         cv2.INTER_LANCZOS4,
         borderMode=cv2.BORDER_REPLICATE,
     )
     axis = (level_top + level_bottom) / 2.0
     chord = np.linspace(axis[0], axis[-1], columns)
     bend = chord - axis
-    return SquareOn(grey, float(ratio), float(bend[np.argmax(np.abs(bend))]))
+    return SquareOn(
+        np.asarray(grey, dtype=np.float32), float(ratio), float(bend[np.argmax(np.abs(bend))])
+    )
 
 
 def _arc_length(edge: FloatArray) -> float:
@@ -89,7 +91,9 @@ def _homography(corners: FloatArray, rows: int, columns: int) -> FloatArray:
     target = np.array(
         [[0, 0], [columns - 1, 0], [columns - 1, rows - 1], [0, rows - 1]], np.float32
     )
-    return np.asarray(cv2.getPerspectiveTransform(np.float32(corners), target), dtype=np.float64)
+    return np.asarray(
+        cv2.getPerspectiveTransform(corners.astype(np.float32), target), dtype=np.float64
+    )
 
 
 def _edge_heights(edge: FloatArray, homography: FloatArray, columns: int) -> FloatArray:

@@ -73,9 +73,7 @@ def without_stripes(texture: Texture, stripes: Stripes) -> Texture:
     curves = _curves(stripes, rows, columns)
     inside = ((curves >= 0) & (curves <= rows - 1)).astype(np.float32)
     along = np.broadcast_to(np.arange(columns, dtype=np.float32), curves.shape).copy()
-    level = cv2.remap(
-        texture, along, curves, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-    )
+    level = cv2.remap(texture, along, curves, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     window = (max(3, round(REMOVED_OVER * columns)) | 1, 1)
     total = cv2.blur(level * inside, window, borderType=cv2.BORDER_CONSTANT)
     share = cv2.blur(inside, window, borderType=cv2.BORDER_CONSTANT)
@@ -116,7 +114,7 @@ def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
         level = cv2.GaussianBlur(level, size, sigmaX=spread, borderType=border)
         covered = cv2.GaussianBlur(covered, size, sigmaX=spread, borderType=border)
         # Divided so that short lines at the corners do not scatter more than long ones.
-        level /= np.sqrt(np.maximum(covered, 1e-3))
+        level = np.asarray(level, dtype=np.float32) / np.sqrt(np.maximum(covered, 1e-3))
         back = cv2.warpAffine(
             level, turn, (reduced, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         )
@@ -124,7 +122,8 @@ def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
         stronger = np.abs(back) > np.abs(strongest)
         strongest[stronger] = back[stronger]
         slope[stronger] = angle
-    return strongest, slope, 1.4826 * float(np.median(typical)) + 1e-9
+    noise = 1.4826 * float(np.median(typical)) + 1e-9
+    return np.asarray(strongest, np.float32), np.asarray(slope, np.float32), noise
 
 
 def _basis(x: FloatArray, y: FloatArray) -> FloatArray:
