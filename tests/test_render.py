@@ -28,6 +28,7 @@ from tests.render import (
 )
 from tests.render.body import Body
 from tests.render.camera import LAYS, aim
+from tests.render.lens import early_blur, late_blur_px
 from tests.render.log import Log
 from tests.render.spec import MARKS, SCENES, suite_case
 
@@ -322,6 +323,74 @@ def test_streaks_in_the_picture_run_along_the_true_fibre(runouts, shot):
     mean = rendered.truth["faces"][shot[-1]]["mean_angle_deg"]
     assert abs(mean) > 3.5
     assert carried(rendered, shot, -2 * mean) < 0.3 * alike[3]
+
+
+def streak_direction_deg(patch, low, high):
+    """Counter-clockwise from the pixel rows: the least-squares line through the origin of the
+    windowed power spectrum, frequencies down the picture from ``low`` to ``high`` cycles/px."""
+    window = np.hanning(patch.shape[0])[:, None] * np.hanning(patch.shape[1])
+    power = np.abs(np.fft.fft2((patch - patch.mean()) * window)) ** 2
+    down = np.fft.fftfreq(patch.shape[0])[:, None]
+    right = np.fft.fftfreq(patch.shape[1])[None, :]
+    # Wide enough for what folds back: a wave of 0.75 cycles/px at 3° shows at 0.25 and −9°.
+    wedge = np.abs(right) < np.abs(down) * math.tan(math.radians(12))
+    power = power * (wedge & (np.abs(down) > low) & (np.abs(down) < high))
+    # A streak climbing to the right by t has its power at right = t · down (rows count downwards).
+    return math.degrees(math.atan((power * right * down).sum() / (power * down * down).sum()))
+
+
+@pytest.mark.parametrize("seed", [0, 37])  # rolls of about −2.6° and 2.7°
+@pytest.mark.parametrize(
+    ("species", "kind"), [("white ash", "ring-porous"), ("sugar maple", "diffuse-porous")]
+)
+def test_fine_streaks_are_not_pulled_towards_the_pixel_rows(species, kind, seed):
+    spec = replace(
+        STRAIGHT,
+        species=species,
+        kind=kind,
+        width_mm=70,
+        length_mm=300,
+        wander_deg=0.0,
+        taper_mm_per_m=0.0,
+    )
+    photo = replace(SMALL, height_px=500, noise=0.0, shots=("face_a",))
+    rendered = render_blank(spec, replace(photo, tilt_max_deg=0.0, roll_max_deg=3.0), seed)
+    truth = rendered.truth["photos"]["face_a"]
+    assert 2.5 < abs(truth["camera"]["roll_deg"]) < 3.0
+    to_px = face_map(rendered, "face_a")
+    step = to_px(0.6, 0.5) - to_px(0.4, 0.5)
+    axis_deg = math.degrees(math.atan2(-step[1], step[0]))
+    true_deg = axis_deg + rendered.truth["faces"]["a"]["mean_angle_deg"]
+    x, y = np.round(to_px(0.5, 0.5)).astype(int)
+    patch = grey(rendered.face_a)[y - 96 : y + 96, x - 500 : x + 500]
+    assert streak_direction_deg(patch, 0.2, 0.3) == pytest.approx(true_deg, abs=0.2)
+
+
+@pytest.mark.parametrize("blur_px", [0.8, 1.2, 2.0])
+@pytest.mark.parametrize("samples", [(4, 2), (2, 2), (1, 1)])
+def test_early_and_late_blur_together_are_the_blur_asked_for(blur_px, samples):
+    size = 40
+    fine = np.zeros((size * samples[0], size * samples[1]), np.float32)
+    fine[fine.shape[0] // 2, fine.shape[1] // 2] = 1.0
+    pixels = cv2.resize(early_blur(fine, samples), (size, size), interpolation=cv2.INTER_AREA)
+    late = late_blur_px(PhotoSpec(blur_px=blur_px))
+    spot = cv2.GaussianBlur(pixels.astype(float), (0, 0), late)
+    at = np.arange(size)
+    for axis, count in enumerate(samples):
+        share = spot.sum(axis=1 - axis) / spot.sum()
+        spread = share @ (at - share @ at) ** 2
+        # The pixel's own area adds 1/12, less what lies within one sample; the place of the spot
+        # within its pixel moves the spread a little.
+        area = (1 - 1 / count**2) / 12
+        assert spread == pytest.approx(blur_px**2 + area, abs=0.08)
+
+
+def test_a_blur_below_the_early_part_leaves_none_for_later():
+    assert late_blur_px(PhotoSpec(blur_px=0.3)) == 0.0
+    picture = render_blank(
+        STRAIGHT, replace(SMALL, blur_px=0.3, width_px=450, height_px=300)
+    ).face_a
+    assert picture.std() > 4
 
 
 @pytest.mark.parametrize("shot", ["face_a", "face_b", "end"])

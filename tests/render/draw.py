@@ -10,13 +10,19 @@ import numpy as np
 from tests.render.body import Body
 from tests.render.camera import Camera
 from tests.render.grid import CELL_PX, fill, node_positions
+from tests.render.lens import early_blur
 from tests.render.log import Log
 from tests.render.marks import Marks, RoughEnd
 from tests.render.wood import Wood
 
 F = np.float32
-SUB = 2  # samples per pixel each way
-TILE_ROWS, TILE_COLS = 24, 48  # cells
+# Samples per pixel, down and right. Long faces lie along the picture's rows, and sheen and vessels
+# are fine (0.07 to 0.15 mm) across the fibres alone: up to about one wave to the pixel there, as a
+# pixel of a phone's picture of a whole blank is 0.1 to 0.4 mm. Six down give the same directions.
+SAMPLES_LONG_FACE = (4, 2)
+SAMPLES_END = (2, 2)
+TILE_ROWS, TILE_COLS = 16, 48  # cells: the working arrays stay in the cache
+MARGIN = 1  # cells drawn round a tile and cut off again, that the early blur meets no border
 NORMALS = {
     "a": (1, 0, 0),
     "a_under": (-1, 0, 0),
@@ -96,6 +102,8 @@ class _Face:
         self.body = brush.placed.body
         self.is_main = face == brush.placed.main
         self.eye = (camera.position - brush.placed.shift) @ brush.placed.lay
+        self.samples = SAMPLES_END if face in ENDS else SAMPLES_LONG_FACE
+        self.per_cell = (CELL_PX * self.samples[0], CELL_PX * self.samples[1])
         self.shade = F(brush.shade(face))
         # A notch in the photographed face's edge shows the side, seen at a shallow angle.
         depth = 0.2 + 1.7 * self.body.spec.edge_roughness_mm
@@ -115,10 +123,10 @@ class _Face:
         for r in range(0, rows, TILE_ROWS):
             for c in range(0, cols, TILE_COLS):
                 self._tile(
-                    x0 + c * CELL_PX,
-                    y0 + r * CELL_PX,
-                    min(TILE_COLS, cols - c),
-                    min(TILE_ROWS, rows - r),
+                    x0 + (c - MARGIN) * CELL_PX,
+                    y0 + (r - MARGIN) * CELL_PX,
+                    min(TILE_COLS, cols - c) + 2 * MARGIN,
+                    min(TILE_ROWS, rows - r) + 2 * MARGIN,
                 )
 
     def _box(self):
@@ -139,7 +147,7 @@ class _Face:
         margins = {f: self.body.level(f, points) + off for f in BESIDE[self.face]}
         if (np.max(list(margins.values()), axis=0) > 2.0).all():
             return
-        m = CELL_PX * SUB
+        m = self.per_cell
         fine = {f: fill(a, m) for f, a in margins.items()}
         along, across = self._place_on_face(fine, fill(points[..., 2], m))
         coverage, worn = self._coverage(fine, along, across)
@@ -147,19 +155,20 @@ class _Face:
             return
         u, v, s = self.placed.log.material(points)
         rho = self.placed.log.rho(u, v)
-        pixel_mm = float(np.linalg.norm(points[0, 0] - points[-1, -1]) / np.hypot(cols, rows) / m)
-        rgb = self._wood([fill(a, m) for a in (u, v, s, rho)], pixel_mm, along, across, points)
+        cell_mm = float(np.linalg.norm(points[0, 0] - points[-1, -1]) / np.hypot(cols, rows))
+        step_mm = cell_mm / max(m)
+        rgb = self._wood([fill(a, m) for a in (u, v, s, rho)], step_mm, along, across, points)
         rgb *= (worn * self.shade)[..., None]
         self._lay(rgb, coverage, x0, y0, cols, rows)
 
-    def _wood(self, material, pixel_mm, along, across, points):
+    def _wood(self, material, step_mm, along, across, points):
         brush, wood = self.brush, self.placed.wood
         end = self.face in ENDS
         dull = 0.55 if brush.rough_end and self.is_main else 1.0
-        rgb = wood.albedo(*material, pixel_mm, end_grain=end, pore_share=dull)
+        rgb = wood.albedo(*material, step_mm, end_grain=end, pore_share=dull)
         if self.placed.log.spec.knots:
             inside = self.placed.log.knot_distance(points)
-            wood.add_knots(rgb, fill(inside, CELL_PX * SUB), material[0], material[1])
+            wood.add_knots(rgb, fill(inside, self.per_cell), material[0], material[1])
         factor = np.ones_like(along)
         if not end:
             factor += wood.relief(*material[:3]) * F(brush.relief)
@@ -217,13 +226,19 @@ class _Face:
 
     def _lay(self, rgb, coverage, x0, y0, cols, rows) -> None:
         rgb *= coverage[..., None]
-        size = (cols * CELL_PX, rows * CELL_PX)
-        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-        alpha = cv2.resize(coverage, size, interpolation=cv2.INTER_AREA)
-        place = self.picture[y0 : y0 + size[1], x0 : x0 + size[0]]
+        rgb, alpha = (self._pixels(a, cols, rows) for a in (rgb, coverage))
+        x0, y0 = x0 + MARGIN * CELL_PX, y0 + MARGIN * CELL_PX
+        place = self.picture[y0 : y0 + alpha.shape[0], x0 : x0 + alpha.shape[1]]
         h, w = place.shape[:2]
         place *= 1 - alpha[:h, :w, None]
         place += rgb[:h, :w]
+
+    def _pixels(self, samples, cols, rows):
+        """Samples as the sensor's pixels see them through the lens, the tile's margin cut off."""
+        size = (cols * CELL_PX, rows * CELL_PX)
+        pixels = cv2.resize(early_blur(samples, self.samples), size, interpolation=cv2.INTER_AREA)
+        cut = MARGIN * CELL_PX
+        return pixels[cut:-cut, cut:-cut]
 
 
 class _EdgeNoise:

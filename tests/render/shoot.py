@@ -13,7 +13,7 @@ from tests.render import scene as scenes
 from tests.render.body import Body
 from tests.render.camera import LAYS, Camera, aim
 from tests.render.draw import Brush, Placed, draw_blank
-from tests.render.lens import develop
+from tests.render.lens import develop, early_blur
 from tests.render.log import Log
 from tests.render.spec import BlankSpec, PhotoSpec, random_blank
 from tests.render.truth import blank_truth
@@ -73,6 +73,8 @@ def _take(
     picture = scenes.look_at(bench, camera)
     if is_end:
         picture = cv2.GaussianBlur(picture, (0, 0), 6.0 * camera.width_px / 1600)
+    else:
+        picture = early_blur(picture)
     for b in blanks:
         draw_blank(picture, camera, b, 2.0 * camera.width_px / 1600 if is_end else 0.0)
     return develop(picture, photo, rng), _photo_truth(placed, camera, how, photo, light, is_end)
