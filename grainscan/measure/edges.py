@@ -35,7 +35,7 @@ def unrolled(
     normals: Float64Array,
     offsets: Float64Array,
 ) -> FloatArray:
-    """Sample (K, N, channels) at K ``offsets`` along ``normals`` (N, 2) of ``points`` (N, 2), x y."""
+    """Sample (K, N, channels) at K ``offsets`` along ``normals`` (N, 2) of ``points`` (N, 2)."""
     import cv2
 
     x = points[None, :, 0] + offsets[:, None] * normals[None, :, 0]
