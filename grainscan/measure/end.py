@@ -100,8 +100,9 @@ def measure_end(
     ``pixels`` (M, N, 3) uint8 RGB, upright, face A on top; ``width_mm`` and ``height_mm``: the
     section's width (face A's) and height (face B's) where known; ``species``: common name,
     used for the anatomy; ``outline``: the end's corners where they are known already (set by
-    hand), otherwise they are looked for. Where the rings cannot be told, ring fields are None and ``notes``
-    says why. Raises :class:`grainscan.errors.BlankNotFoundError` when no end is found.
+    hand), otherwise they are looked for. Where the rings cannot be told, ring fields are None
+    and ``notes`` says why. Raises :class:`grainscan.errors.BlankNotFoundError` when no end is
+    found.
     """
     aspect = height_mm / width_mm if width_mm and height_mm else None
     outline = outline or find_end_outline(pixels, aspect=aspect)
@@ -277,7 +278,7 @@ def _with_rings(
     numbers = ring_numbers(crossing, others, latewood, width_mm)
     arcs = rings.straight.arcs if rings.outwards > 0 else _turned(rings.straight.arcs)
     notes = _notes(rings, width_mm)
-    series = _series(rings, crossing, latewood, notes)
+    series = _series(rings, crossing, latewood, notes, view.aspect)
     return EndScan(
         photo=photo,
         outline_px=corners,
@@ -361,6 +362,7 @@ def _series(
     crossing: list[RingBoundary],
     latewood: tuple[float | None, ...],
     notes: tuple[str, ...],
+    aspect: float,
 ) -> RingSeries:
     arcs = rings.straight.arcs
     curvature = arcs.curvature * rings.outwards
@@ -368,6 +370,7 @@ def _series(
     low, high = curvature - half, curvature + half
     bark = math.degrees(rings.bark_rad) + (0.0 if rings.outwards > 0 else 180.0)
     doubt = np.array([b.confidence for b in crossing])
+    times = np.array([b.times for b in crossing])
     # Boundaries are independent coins: the count's spread is the root of the summed variances.
     spread = Z90 * math.sqrt(float((doubt * (1 - doubt)).sum())) if len(doubt) else 0.0
     missed = rings.found.confidence
@@ -384,11 +387,20 @@ def _series(
         curvature_high=high,
         pith_distance_low=1.0 / high if high > 0 else None,
         pith_distance_high=1.0 / low if low > 0 else None,
-        rings_low=max(0, math.floor(float(doubt.sum()) - spread)),
-        rings_high=math.ceil(len(crossing) + more),
+        rings_low=max(0, math.floor(float((doubt * times).sum()) - spread)),
+        rings_high=math.ceil(sum(b.times for b in crossing) + more + _hidden(rings, aspect)),
         latewood_shares=latewood,
         notes=notes,
     )
+
+
+def _hidden(rings: _Rings, aspect: float) -> float:
+    """Boundaries that the unseen ends of the line through the centre (rim, corners) may hold."""
+    c, d = abs(math.cos(rings.bark_rad)), abs(math.sin(rings.bark_rad))
+    reach = min(0.5 / max(c, 1e-6), 0.5 * aspect / max(d, 1e-6))
+    first, last = (float(rings.straight.s[row]) for row in rings.found.looked_at)
+    unseen = max(first + reach, 0.0) + max(reach - last, 0.0)
+    return unseen / (rings.found.usual_rows * rings.straight.row_width)
 
 
 def _pith(arcs: ArcFamily, series: RingSeries, aspect: float) -> tuple[float, float] | None:

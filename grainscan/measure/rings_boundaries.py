@@ -58,7 +58,8 @@ class BoundaryRows:
 
     ``rows`` (N,), ``confidence`` (N,) 0 to 1; ``usual_rows``: usual ring width in rows;
     ``strength``: log-likelihood ratio of a typical boundary; ``evenness``: log-likelihood ratio
-    of the widths being those of rings (alike) against those of rays (at random).
+    of the widths being those of rings (alike) against those of rays (at random);
+    ``looked_at``: first and last row that could be looked at.
     """
 
     rows: Array
@@ -66,6 +67,7 @@ class BoundaryRows:
     usual_rows: float
     strength: float
     evenness: float
+    looked_at: tuple[int, int]
 
 
 def ring_rows(found: Profiles) -> float:
@@ -123,7 +125,15 @@ def _at_scale(found: Profiles, look: _Look, usual: float) -> BoundaryRows:
     confidence, log_ratio = _confidence(found, rows, usual, look)
     # One lone line is no ring pattern, however clear.
     strength = float(np.median(log_ratio)) if len(rows) > 1 else 0.0
-    return BoundaryRows(rows, confidence, usual, strength, _evenness(rows[confidence > 0.9]))
+    used = np.flatnonzero(found.used)
+    return BoundaryRows(
+        rows,
+        confidence,
+        usual,
+        strength,
+        _evenness(rows[confidence > 0.9]),
+        (int(used[0]), int(used[-1])),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,10 +312,9 @@ def _confidence(found: Profiles, rows: Array, usual: float, look: _Look) -> tupl
     each = hit * np.log(usually / chance) + ~hit * np.log((1 - usually) / (1 - chance))
     # Neighbouring sectors share rough patches and waves: half of them count as independent.
     log_ratio = 0.5 * (each * seen).sum(axis=0)
-    # Before looking, a row is a boundary with chance "one per usual width", windows of 2 reach.
-    prior = np.log(2 * reach / usual)
+    # The chain offers about one row per ring width, so the odds before looking are even.
     gaps = _gap_penalty(rows, usual)
-    logit = log_ratio + prior - gaps
+    logit = log_ratio - gaps
     return np.clip(1 / (1 + np.exp(-logit)), 0.01, 0.99), log_ratio
 
 

@@ -189,17 +189,15 @@ def _block_score(
     table = np.array(energy)
     place = np.array(centres)
     angles = np.radians(np.arange(0.0, 360.0, ANGLE_STEP_DEG))
-    score = np.zeros((len(angles), len(CURVATURES)))
-    for j, curvature in enumerate(CURVATURES):
-        for i, angle in enumerate(angles):
-            local = ArcFamily(angle, curvature).bark_at(place[:, 0], place[:, 1])
-            index = np.degrees(local) / ANGLE_STEP_DEG
-            score[i, j] = _wrapped(table, index).mean()
-    return score, angles
+    # Direction to the bark at every block, for every direction and curvature at the centre.
+    down = np.sin(angles)[:, None, None] + CURVATURES[None, :, None] * place[:, 1]
+    across = np.cos(angles)[:, None, None] + CURVATURES[None, :, None] * place[:, 0]
+    index = np.degrees(np.arctan2(down, across)) / ANGLE_STEP_DEG
+    return _wrapped(table, index).mean(axis=2), angles
 
 
 def _wrapped(table: Array, index: Array) -> Array:
-    """Linear look-up per row in a table whose last axis is periodic."""
+    """Linear look-up in a table (B, T) periodic in T, at fractional places (…, B)."""
     count = table.shape[1]
     low = np.floor(index).astype(int)
     part = index - low
@@ -456,8 +454,7 @@ def search_rings(
     close = [
         family
         for family in families
-        if family.gain > LEAST_GAIN
-        and (family.joint > 0.6 * best.joint or best.share < RAYS_SHARE)
+        if family.gain > LEAST_GAIN and (family.joint > 0.6 * best.joint or best.share < RAYS_SHARE)
     ]
     return RingSearch(tuple(close), texture, fine, inner, marks)
 

@@ -54,7 +54,8 @@ WORK_SIDE_PX = 1600
 class _Search:
     """How far sides are looked for: the frame reaches ``margin`` beyond the start (a share of its
     side), lines are tried down to ``reach`` of the frame and up to ``tilt`` (rise over 0.6 of the
-    frame's side, as a share of the side)."""
+    frame's side, as a share of the side).
+    """
 
     margin: float
     reach: float
@@ -186,13 +187,14 @@ def _grab(small: npt.NDArray[np.uint8], sharp: FloatArray) -> npt.NDArray[np.uin
 
 def _sharpness(work: npt.NDArray[np.uint8], size: tuple[int, int]) -> FloatArray:
     """Log of the finest detail's strength, on the reduced picture: the end is in focus, what
-    lies behind it less so."""
+    lies behind it less so.
+    """
     import cv2
 
     grey = cv2.cvtColor(work, cv2.COLOR_RGB2GRAY).astype(np.float32)
     detail = np.abs(grey - cv2.GaussianBlur(grey, (0, 0), 1.5))
     local = cv2.resize(detail.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    return np.log(cv2.GaussianBlur(local, (0, 0), 2.0) + 0.3).astype(np.float32)
+    return np.asarray(np.log(cv2.GaussianBlur(local, (0, 0), 2.0) + 0.3), np.float32)
 
 
 def _sharp_ratio(
@@ -460,28 +462,32 @@ def _unlike(frame: FloatArray, middle: int, lean: float) -> tuple[float, float]:
     side = frame.shape[0]
     thick = 8
     level = _line_strips(frame, middle, lean)[:, round(0.2 * side) : round(0.8 * side)]
-    rows = range(middle + thick + 2, round(0.66 * side), thick // 2)
-    known = np.array([_look(level[row : row + thick]) for row in rows])
+    looks = _looks(level, thick)
+    known = looks[middle + thick + 2 : round(0.66 * side) : thick // 2]
     centre = np.median(known, axis=0)
     floor = np.array([2.0, 1.0, 1.0, 0.15, 0.15])
     spread = np.quantile(np.abs(known - centre), 0.9, axis=0) + floor
-
-    def apart(row: int) -> float:
-        strip = level[max(row, 0) : max(row + thick, 3)]
-        return float(np.max(np.abs(_look(strip) - centre) / spread))
-
+    apart = np.max(np.abs(looks - centre) / spread, axis=1)
     first = middle - thick - 1
-    outside = [apart(row) for row in (first, first - thick, first - 2 * thick) if row >= -2]
-    return min(outside, default=apart(first)), apart(middle + 4)
+    outside = [apart[row] for row in (first, first - thick, first - 2 * thick) if row >= 0]
+    return float(min(outside, default=apart[0])), float(apart[middle + 4])
 
 
-def _look(strip: FloatArray) -> npt.NDArray[np.float64]:
-    """Mean L*, a*, b* of a strip, and the log strength of its fine texture both ways."""
-    lightness = strip[..., 0]
-    along = np.abs(np.diff(lightness, axis=1)).mean()
-    across = np.abs(np.diff(lightness, axis=0)).mean()
-    colour = strip.reshape(-1, 3).mean(axis=0)
-    return np.array([*colour, np.log(along + 0.1), np.log(across + 0.1)], dtype=np.float64)
+def _looks(level: FloatArray, thick: int) -> Points:
+    """Looks of all strips of ``thick`` rows, by first row: (rows, 5).
+
+    Mean L*, a*, b*, and the log strength of the fine texture along and across the rows.
+    """
+    lightness = level[..., 0]
+    along = np.abs(np.diff(lightness, axis=1)).mean(axis=1)
+    across = np.abs(np.diff(lightness, axis=0, append=lightness[-1:])).mean(axis=1)
+    each = np.column_stack([level.mean(axis=1), along, across]).astype(np.float64)
+    total = np.concatenate([np.zeros((1, 5)), np.cumsum(each, axis=0)])
+    mean = (total[thick:] - total[:-thick]) / thick
+    # The step across rows is not taken over the strip's last row, which borders the next strip.
+    mean[:, 4] = (total[thick - 1 : -1, 4] - total[:-thick, 4]) / (thick - 1)
+    mean[:, 3:] = np.log(np.maximum(mean[:, 3:], 0.0) + 0.1)
+    return np.asarray(mean, np.float64)
 
 
 def _refine(lab: FloatArray, quad: Points) -> tuple[Points, Points, float]:

@@ -144,9 +144,9 @@ def fine_texture(
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Fine detail alone, evened out in strength: what tells the rings' direction best.
 
-    ``texture``, ``usable``: from :func:`ring_texture`; ``share``: what counts as fine. Returns the detail (M, N) float32, clipped
-    to ±3, and where to use it: farther from the sides, because arrises and splinters draw
-    straight lines along them.
+    ``texture``, ``usable``: from :func:`ring_texture`; ``share``: what counts as fine. Returns
+    the detail (M, N) float32, clipped to ±3, and where to use it: farther from the sides,
+    because arrises and splinters draw straight lines along them.
     """
     weight = usable.astype(np.float32)
     longest = max(texture.shape)
