@@ -91,9 +91,13 @@ def _take_limit_of_part() -> None:
     st.session_state["one_in"] = min(max(number, _LEAST), _MOST)
 
 
+_FIRST_SAMPLE = "ash-rung-straight"
+"""Shown first: a blank as it should be, before the ones with something wrong."""
+
+
 def _sample(blanks: dict[str, BlankPhotos]) -> Chosen:
     names = list(blanks)
-    asked = st.query_params.get("sample")
+    asked = st.query_params.get("sample", _FIRST_SAMPLE)
     name = st.selectbox(
         "Sample",
         names,
