@@ -185,9 +185,7 @@ def test_fibres_in_the_ring_surface_agree(direction_deg, spiral_deg, nz):
 @pytest.mark.parametrize("off_deg", [1.0, -2.0])
 def test_fibres_out_of_the_ring_surface_are_told(off_deg):
     # Rings parallel to face A's edge (flat): normal is x. Fibres leave them by tan b = fx/fz.
-    found = combine(
-        RECORD, level(0.0), level(off_deg, stripe_deg=0.0), an_end(0.0, 90.0)
-    )
+    found = combine(RECORD, level(0.0), level(off_deg, stripe_deg=0.0), an_end(0.0, 90.0))
     assert found.ring_fibre_agreement_deg == pytest.approx(abs(off_deg))
 
 
@@ -195,9 +193,7 @@ def test_one_stripe_is_enough_and_the_radial_face_is_believed():
     n, f, bark = consistent(20.0, 1.0, 0.02)
     a_deg, b_deg = deg(-f[1] / f[2]), deg(f[0] / f[2])
     stripe_b = deg(-n[2] / n[0])
-    only_b = combine(
-        RECORD, level(a_deg), level(b_deg, stripe_deg=stripe_b), an_end(20.0, bark)
-    )
+    only_b = combine(RECORD, level(a_deg), level(b_deg, stripe_deg=stripe_b), an_end(20.0, bark))
     assert only_b.ring_fibre_agreement_deg == pytest.approx(0.0, abs=1e-6)
     # A wrong stripe on the flat face counts for little: its tilt is ny of the ring surface's.
     wrong = level(a_deg, stripe_deg=deg(n[2] / n[1]) + 2.0)

@@ -57,7 +57,9 @@ def _add_streak(picture, centre, angle, half, sigma, height):
     if not len(dx):
         return
     reach = int(4 * sigma / np.cos(angle)) + 1
-    row = np.rint(centre[1] - dx * np.tan(angle)).astype(int) + np.arange(-reach, reach + 1)[:, None]
+    row = (
+        np.rint(centre[1] - dx * np.tan(angle)).astype(int) + np.arange(-reach, reach + 1)[:, None]
+    )
     up = centre[1] - row
     along = dx * np.cos(angle) + up * np.sin(angle)
     across = up * np.cos(angle) - dx * np.sin(angle)

@@ -1,0 +1,88 @@
+"""Fibre angles of made faces: truth, symmetry, and when nothing can be read."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from grainscan.measure.fibres import fibre_angles
+from tests.test_texture import steep_streaks, streaks, white_noise
+
+SHAPE = (160, 1120)
+
+
+def face(angle_deg, seed, **how):
+    return streaks(SHAPE, angle_deg, seed=seed, count=3000, length_px=(12.0, 34.0), **how)
+
+
+@settings(max_examples=4, derandomize=True)
+@given(angle_deg=st.floats(-8.0, 8.0), seed=st.integers(0, 1000))
+def test_the_angle_and_what_it_claims(angle_deg, seed):
+    found = fibre_angles(face(angle_deg, seed))
+    assert found.readable
+    assert abs(found.mean_deg - angle_deg) < max(0.3, 4.0 * found.mean_sigma_deg)
+    assert found.mean_sigma_deg < 1.0
+
+
+def test_most_intervals_hold_the_truth():
+    rng = np.random.default_rng(4)
+    scaled = []
+    for seed in range(8):
+        truth = rng.uniform(-6, 6)
+        found = fibre_angles(face(truth, 500 + seed))
+        scaled.append(abs(found.mean_deg - truth) / found.mean_sigma_deg)
+    # Eight faces are few, but gross overconfidence shows.
+    assert sorted(scaled)[4] < 1.645
+    assert max(scaled) < 5.0
+
+
+def test_mirror_turn_and_light():
+    grey = face(3.0, 20)
+    plain = fibre_angles(grey)
+    for other, sign in (
+        (grey[:, ::-1], -1),
+        (grey[::-1], -1),
+        (grey[::-1, ::-1], 1),
+        (0.4 * grey + 70, 1),
+        (255 - grey, 1),
+    ):
+        found = fibre_angles(np.ascontiguousarray(other, dtype=np.float32))
+        assert found.mean_deg == pytest.approx(sign * plain.mean_deg, abs=0.1)
+        assert found.readable
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_is_not_read(seed):
+    found = fibre_angles(white_noise(SHAPE, seed))
+    assert not found.readable
+    assert found.evidence < 20.0
+
+
+def test_saw_marks_alone_are_not_read_as_fibres():
+    marks = steep_streaks(SHAPE, 80.0, seed=30, count=1500, length_px=(40.0, 90.0))
+    assert not fibre_angles(marks).readable
+
+
+@pytest.mark.xfail(raises=IndexError, reason="a face of ten rows has no spectral row to read")
+def test_too_few_pixels_are_not_read():
+    assert not fibre_angles(face(1.0, 31)[:10, :200]).readable
+
+
+@pytest.mark.xfail(
+    reason="rounding noise of an even picture is amplified to full contrast and read as fibres"
+)
+@pytest.mark.parametrize("level", [30.0, 128.0, 255.0])
+def test_an_even_face_is_not_read(level):
+    grey = np.full(SHAPE, level, np.float32)
+    # Light that falls off smoothly, in the exact arithmetic of a square-on view.
+    x = np.linspace(-1, 1, SHAPE[1], dtype=np.float32)
+    for picture in (grey, grey * (1 - 0.2 * x**2)):
+        assert not fibre_angles(np.float32(picture)).readable
+
+
+def test_stations_follow_fibres_that_turn_along_the_face():
+    grey = face(lambda at: 6.0 * at - 3.0, 40)
+    found = fibre_angles(grey)
+    centre = found.paths_deg.mean(axis=0)
+    assert np.corrcoef(centre, found.at)[0, 1] > 0.9
+    assert centre[-3:].mean() - centre[:3].mean() > 2.0

@@ -1,0 +1,84 @@
+"""Ring stripes and fibres that run in different directions on one face."""
+
+import numpy as np
+import pytest
+
+from grainscan.measure.fibres import fibre_angles
+from grainscan.measure.stripes import find_stripes, without_stripes
+from grainscan.measure.texture import normalised_texture
+from tests.test_texture import streaks, white_noise
+
+SHAPE = (160, 1120)
+
+
+def ring_lines(shape, angle_deg, *, seed, bend_deg=0.0, pitch_px=23.0, sigma_px=1.2):
+    """Long soft lines at ``angle_deg`` in the middle, turning by ±``bend_deg`` towards the ends."""
+    rows, columns = shape
+    x = np.arange(columns) - columns / 2.0
+    share = x / (columns / 2.0)
+    rise = np.cumsum(np.tan(np.radians(angle_deg + bend_deg * share)))
+    rise -= rise[columns // 2]
+    height = (rows - np.arange(rows))[:, None] - rise[None, :]
+    rng = np.random.default_rng(seed)
+    picture = np.zeros(shape)
+    at = -0.5 * columns
+    while at < rows + 0.5 * columns:
+        picture -= np.exp(-0.5 * ((height - at) / sigma_px) ** 2)
+        at += pitch_px * rng.uniform(0.6, 1.4)
+    return picture
+
+
+def short_streaks(shape, angle_deg, seed, **how):
+    """Streaks of two to six hundredths of the length, as vessels are."""
+    return streaks(shape, angle_deg, seed=seed, count=3000, length_px=(12.0, 34.0), **how)
+
+
+def texture(grey):
+    return normalised_texture(grey, broad_px=grey.shape[0] / 10.0)
+
+
+@pytest.mark.parametrize(
+    ("fibre_deg", "ring_deg", "bend_deg"),
+    [(0.0, 4.0, 0.0), (2.0, -3.0, 0.0), (-1.0, 8.0, 0.0), (0.5, 5.0, 1.5), (-3.0, 0.0, 1.0)],
+)
+def test_lines_are_found_and_fibres_are_told_from_them(fibre_deg, ring_deg, bend_deg):
+    grey = short_streaks(SHAPE, fibre_deg, 1)
+    grey += np.float32(25.0 * ring_lines(SHAPE, ring_deg, seed=2, bend_deg=bend_deg))
+    stripes = find_stripes(texture(grey))
+    assert stripes is not None
+    assert stripes.mean_deg == pytest.approx(ring_deg, abs=0.3)
+    # The change of direction from end to end is in the field too.
+    assert stripes.coefficients[2] == pytest.approx(bend_deg, abs=0.6)
+    found = fibre_angles(grey)
+    # It may say that it is unsure (wide), but it may not take the rings for fibres.
+    assert abs(found.mean_deg - fibre_deg) < 0.5 * abs(found.mean_deg - ring_deg)
+    assert abs(found.mean_deg - fibre_deg) < 1.645 * found.mean_sigma_deg
+
+
+def test_lines_are_taken_out_and_fibres_stay():
+    fibres = short_streaks(SHAPE, 0.0, 3)
+    rings = ring_lines(SHAPE, 5.0, seed=4)
+    seen = texture(fibres + np.float32(25.0 * rings))
+    stripes = find_stripes(seen)
+    left = without_stripes(seen, stripes)
+    middle = (slice(20, -20), slice(100, -100))
+    before, after = (
+        np.corrcoef(t[middle].ravel(), rings[middle].ravel())[0, 1] for t in (seen, left)
+    )
+    assert abs(after) < 0.25 * abs(before)
+    wood = texture(fibres)[middle].ravel()
+    assert np.corrcoef(left[middle].ravel(), wood)[0, 1] > 0.75
+
+
+def test_noise_has_hardly_a_stripe():
+    for seed in range(5):
+        found = find_stripes(texture(white_noise(SHAPE, seed)))
+        # Lines of a ring face cover a tenth and more of it.
+        assert found is None or found.share < 0.02
+
+
+def test_mirrored_lines_run_the_other_way():
+    grey = short_streaks(SHAPE, 1.0, 5) + np.float32(25.0 * ring_lines(SHAPE, 6.0, seed=6))
+    upright = find_stripes(texture(grey)).mean_deg
+    mirrored = find_stripes(texture(np.ascontiguousarray(grey[:, ::-1]))).mean_deg
+    assert mirrored == pytest.approx(-upright, abs=0.1)
