@@ -52,9 +52,9 @@ def deg(tangent):
 
 
 @pytest.mark.parametrize("true_over_sigma", [0.0, 0.2, 1.0, 4.0, 12.0])
-@pytest.mark.parametrize("aside_deg", [0.0, 35.0, 90.0])
+@pytest.mark.parametrize("aside_deg", [0.0, 55.0])
 def test_the_interval_covers_the_true_slope_nine_times_in_ten(true_over_sigma, aside_deg):
-    sigma_deg, count = 0.5, 500
+    sigma_deg, count = 0.5, 300
     rng = np.random.default_rng([int(10 * true_over_sigma), int(aside_deg)])
     size = true_over_sigma * math.radians(sigma_deg)
     truth = deg(size)
@@ -74,7 +74,7 @@ def test_unlike_uncertainties_are_covered_too():
     rng = np.random.default_rng(5)
     for a, b in ((0.0, 4.0), (4.0, 0.0), (2.0, 2.0)):
         truth = deg(math.hypot(math.tan(math.radians(a)), math.tan(math.radians(b))))
-        seen = np.array([a, b]) + sigma * rng.normal(size=(400, 2))
+        seen = np.array([a, b]) + sigma * rng.normal(size=(250, 2))
         limits = [slope_interval_deg(x, sigma[0], y, sigma[1]) for x, y in seen]
         inside = np.mean([low <= truth <= high for low, high in limits])
         assert 0.8 < inside < 0.97, (a, b)
@@ -173,7 +173,7 @@ def consistent(direction_deg, spiral_deg, nz):
 def test_fibres_in_the_ring_surface_agree(direction_deg, spiral_deg, nz):
     n, f, bark = consistent(direction_deg, spiral_deg, nz)
     assert abs(f @ n) < 1e-12
-    # tan a = −fy/fz, tan b = fx/fz; the stripe on A runs along (0, −nz, ny), on B along (−nz, 0, nx).
+    # tan a = −fy/fz, tan b = fx/fz; the stripe runs along (0, −nz, ny) on A, (−nz, 0, nx) on B.
     a = level(deg(-f[1] / f[2]), stripe_deg=deg(n[2] / n[1]))
     b = level(deg(f[0] / f[2]), stripe_deg=deg(-n[2] / n[0]))
     found = combine(RECORD, a, b, an_end(direction_deg, bark))
@@ -202,7 +202,7 @@ def test_one_stripe_is_enough_and_the_radial_face_is_believed():
 
 
 def test_the_bark_decides_the_side_of_the_spiral():
-    n, f, bark = consistent(12.0, 2.0, 0.0)
+    _, f, bark = consistent(12.0, 2.0, 0.0)
     a = level(deg(-f[1] / f[2]), stripe_deg=0.0)
     b = level(deg(f[0] / f[2]), stripe_deg=0.0)
     there = combine(RECORD, a, b, an_end(12.0, bark)).spiral_deg

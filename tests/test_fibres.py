@@ -15,7 +15,7 @@ def face(angle_deg, seed, **how):
     return streaks(SHAPE, angle_deg, seed=seed, count=3000, length_px=(12.0, 34.0), **how)
 
 
-@settings(max_examples=4, derandomize=True)
+@settings(max_examples=3, derandomize=True)
 @given(angle_deg=st.floats(-8.0, 8.0), seed=st.integers(0, 1000))
 def test_the_angle_and_what_it_claims(angle_deg, seed):
     found = fibre_angles(face(angle_deg, seed))
@@ -27,12 +27,12 @@ def test_the_angle_and_what_it_claims(angle_deg, seed):
 def test_most_intervals_hold_the_truth():
     rng = np.random.default_rng(4)
     scaled = []
-    for seed in range(8):
+    for seed in range(6):
         truth = rng.uniform(-6, 6)
         found = fibre_angles(face(truth, 500 + seed))
         scaled.append(abs(found.mean_deg - truth) / found.mean_sigma_deg)
-    # Eight faces are few, but gross overconfidence shows.
-    assert sorted(scaled)[4] < 1.645
+    # Six faces are few, but gross overconfidence shows.
+    assert sorted(scaled)[3] < 1.645
     assert max(scaled) < 5.0
 
 
@@ -51,7 +51,7 @@ def test_mirror_turn_and_light():
         assert found.readable
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_noise_is_not_read(seed):
     found = fibre_angles(white_noise(SHAPE, seed))
     assert not found.readable

