@@ -45,6 +45,7 @@ STEEP_FROM = 0.6
 
 
 LEAST_ROWS = 3
+LEAST_STRIP_PX = 16
 HELD_FROM_CYCLES = 0.22
 """Spatial frequency (cycles/px) beyond which the noise floor is not believed to fall. A quarter
 of the sampling rate is about where colour-filter interpolation and JPEG tables begin to bite."""
@@ -84,6 +85,8 @@ def block_directions(
     overlap by half. ``octaves``: from–to in cycles per pixel across the strip. An octave with
     fewer than four spectral rows gives None.
     """
+    if strip.shape[0] < LEAST_STRIP_PX:
+        return [None] * len(octaves)
     power, rows, columns = _block_spectra(strip, block_px)
     used = (rows >= 3.0 / strip.shape[0]) & (rows <= max(to for _, to in octaves))
     power, rows = power[:, used, :], rows[used]

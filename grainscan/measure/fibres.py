@@ -65,8 +65,10 @@ class FibreAngles:
 
 def fibre_angles(grey: npt.NDArray[np.float32]) -> FibreAngles:
     """Measure the fibre angle along a square-on view (M, N) float32, square pixels."""
-    rows = grey.shape[0]
-    stripes = find_stripes(normalised_texture(grey, broad_px=max(2.0, rows / 10.0)))
+    # The arrises are the longest lines of all; nothing may see them.
+    margin = max(1, round(EDGE_SHARE * grey.shape[0]))
+    grey = np.ascontiguousarray(grey[margin:-margin])
+    stripes = find_stripes(normalised_texture(grey, broad_px=max(2.0, grey.shape[0] / 10.0)))
     fine = _read(grey, stripes, FINE_OCTAVES, broad_px=4.0)
     if fine.readable:
         return fine
@@ -82,14 +84,13 @@ def _read(
     broad_px: float,
 ) -> FibreAngles:
     rows, columns = grey.shape
-    margin = max(1, round(EDGE_SHARE * rows))
     # Clipped hard: every pixel of fine texture has a say, a ring's edge has no more than that.
     texture = normalised_texture(grey, broad_px=broad_px, clip=2.0)
     stripe_share = 0.0
     if stripes is not None:
         striped, texture = texture, without_stripes(texture, stripes)
         stripe_share = max(0.0, 1.0 - _line_power(texture) / _line_power(striped))
-    witnesses = _witnesses(texture[margin:-margin], _block_px(rows, columns), octaves)
+    witnesses = _witnesses(texture, _block_px(rows, columns), octaves)
     if not witnesses:
         return _nothing(stripes)
     evidence = np.stack([w.log_ratio for w in witnesses])

@@ -9,6 +9,9 @@ __all__ = ["normalised_texture"]
 
 FloatArray = npt.NDArray[np.float32]
 
+ROUNDING_VARIANCE = 1.0 / 12.0
+"""Variance of rounding to whole numbers, in grey levels squared (uniform law)."""
+
 CLIP = 2.5
 """Contrast beyond this many local standard deviations is a mark or a band edge, not a fibre:
 its say is bounded (Huber's idea, Ann. Math. Statist. 35, 1964)."""
@@ -17,15 +20,18 @@ its say is bounded (Huber's idea, Ann. Math. Statist. 35, 1964)."""
 def normalised_texture(grey: FloatArray, *, broad_px: float, clip: float = CLIP) -> FloatArray:
     """Texture of mean 0 and local contrast 1, from a square-on grey strip.
 
-    ``grey`` (M, N) float32, any scale. ``broad_px``: what is broader than this across the strip
+    ``grey`` (M, N) float32, grey levels 0 to 255. ``broad_px``: what is broader than this across the strip
     (light, stain, wide ring bands) is removed. Returns (M, N) float32 in
     [−clip, clip].
     """
     fine = grey - _broad_part(grey, broad_px)
+    # Contrast below what rounding to whole grey levels makes by itself is not texture.
+    least = ROUNDING_VARIANCE
     for _ in range(2):
         # The second pass measures the contrast again without the clipped outliers.
-        spread = np.sqrt(np.maximum(_broad_part(fine * fine, max(3.0 * broad_px, 12.0)), 1e-12))
-        fine = np.clip(fine / spread, -clip, clip)
+        power = np.maximum(_broad_part(fine * fine, max(3.0 * broad_px, 12.0)), least)
+        fine = np.clip(fine / np.sqrt(power), -clip, clip)
+        least = 1e-2
     return np.asarray(fine, dtype=np.float32)
 
 
