@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grainscan.measure.rings_anatomy import find_anatomy, profiles, species_anatomy
+from grainscan.measure.rings_anatomy import profiles, rank_anatomies, species_anatomy
 from grainscan.measure.rings_boundaries import find_boundaries, ring_rows
 from grainscan.measure.rings_direction import family_spread, find_families, search_rings
 from grainscan.measure.rings_geometry import ArcFamily, ring_direction_deg
@@ -159,8 +159,7 @@ def test_boundaries_and_anatomy_of_drawn_ends(draw, anatomy):
     arcs = ArcFamily(math.atan2(-pith[1], -pith[0]), 1 / distance)
     straight = straighten(texture, usable, view, arcs)
     averages = profiles(straight)
-    found_anatomy = find_anatomy(averages, ring_rows(averages))
-    assert found_anatomy.anatomy == anatomy
+    assert rank_anatomies(averages, ring_rows(averages))[0].anatomy == anatomy
     found = find_boundaries(averages, anatomy, 1, ring_rows(averages))
     at = np.interp(found.rows, np.arange(len(straight.s)), straight.s)[found.confidence > 0.5]
     near = [np.abs(at - (b - distance)).min() for b in boundaries if abs(b - distance) < 0.4]

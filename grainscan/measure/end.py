@@ -11,8 +11,8 @@ import numpy.typing as npt
 from grainscan.measure.rings_anatomy import (
     AnatomyFound,
     Profiles,
-    find_anatomy,
     profiles,
+    rank_anatomies,
     species_anatomy,
 )
 from grainscan.measure.rings_boundaries import (
@@ -23,6 +23,7 @@ from grainscan.measure.rings_boundaries import (
     ring_rows,
 )
 from grainscan.measure.rings_direction import (
+    RAYS_SHARE,
     FamilySpread,
     RingFamily,
     RingSearch,
@@ -54,6 +55,9 @@ LEAST_CONFIDENCE = 0.5
 
 WEAK = 6.0
 """A typical boundary's log-likelihood ratio below which thin lines are looked for apart."""
+
+LEAST_STRENGTH = 1.5
+"""A typical boundary's log-likelihood ratio below which the rings count as not seen."""
 
 TOO_CLOSE = 2.0
 """Two readings across each other whose likeness differs by less than this (odds below about
@@ -162,9 +166,21 @@ def _follow(
     spread = FamilySpread(error, math.hypot(spread.curvature, turn.curvature_error))
     averages = profiles(straight)
     usual = ring_rows(averages)
-    anatomy = _anatomy(averages, usual, species)
-    outwards, sure = bark_side(averages, anatomy.anatomy, family.arcs.curvature, spread.curvature)
-    found = find_boundaries(averages, anatomy.anatomy, outwards, usual)
+    best: tuple[float, AnatomyFound, int, float, BoundaryRows] | None = None
+    for anatomy in _anatomies(averages, usual, species):
+        outwards, sure = bark_side(
+            averages, anatomy.anatomy, family.arcs.curvature, spread.curvature
+        )
+        found = find_boundaries(averages, anatomy.anatomy, outwards, usual)
+        evidence = found.strength + math.log(anatomy.confidence)
+        if best is None or evidence > best[0]:
+            best = (evidence, anatomy, outwards, sure, found)
+        # A second anatomy is tried only where the family itself is beyond doubt: among doubtful
+        # families it would only give the wrong ones another chance.
+        if found.strength >= WEAK or family.share < RAYS_SHARE:
+            break
+    assert best is not None
+    _, anatomy, outwards, sure, found = best
     bark_rad = family.arcs.bark_rad + turn.turn_rad
     latewood = latewood_shares(averages, found, anatomy.anatomy, outwards)
     return _Rings(
@@ -189,18 +205,19 @@ def _likeness(found: BoundaryRows, family: RingFamily) -> float:
     return found.strength + found.evenness + 5.0 * math.log(max(family.joint, 1e-3))
 
 
-def _anatomy(averages: Profiles, usual: float, species: str | None) -> AnatomyFound:
+def _anatomies(averages: Profiles, usual: float, species: str | None) -> list[AnatomyFound]:
+    """The anatomies to try, likeliest first; the species' own alone where it is known."""
     known = species_anatomy(species)
-    seen = find_anatomy(averages, usual)
-    if known is None:
-        return seen
-    return AnatomyFound(known, 0.99, f"{species} is {known}")
+    if known is not None:
+        return [AnatomyFound(known, 0.99, f"{species} is {known}")]
+    likely = rank_anatomies(averages, usual)
+    return [anatomy for anatomy in likely if anatomy.confidence > 0.02]
 
 
 def _unseen(trials: list[_Rings]) -> str | None:
     """Why the best of several readings (best first) is no answer, or None."""
     found = trials[0].found
-    if (found.confidence > SURE).sum() < 2 or found.strength < 1.0:
+    if (found.confidence > SURE).sum() < 2 or found.strength < LEAST_STRENGTH:
         return (
             "the rings cannot be told on this end: plane or sand it, wet it, and photograph it "
             "closer in even light"
@@ -208,7 +225,7 @@ def _unseen(trials: list[_Rings]) -> str | None:
     for other in trials[1:]:
         apart = abs((other.direction_deg - trials[0].direction_deg + 90.0) % 180.0 - 90.0)
         close = trials[0].likeness - other.likeness < TOO_CLOSE
-        if apart > 30.0 and close and other.found.strength > 1.0:
+        if apart > 30.0 and close and other.found.strength > LEAST_STRENGTH:
             return (
                 "rings and rays (or tool marks) cannot be told apart on this end: plane or sand "
                 "it, wet it, and photograph it again"

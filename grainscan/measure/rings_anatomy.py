@@ -21,9 +21,8 @@ __all__ = [
     "Anatomy",
     "AnatomyFound",
     "Profiles",
-    "find_anatomy",
     "profiles",
-    "reach_along",
+    "rank_anatomies",
     "species_anatomy",
 ]
 
@@ -184,29 +183,6 @@ def _sector_edges(weight: npt.NDArray[np.float32]) -> npt.NDArray[np.intp]:
     return np.asarray(inner)
 
 
-def reach_along(found: Profiles) -> float:
-    """How alike profiles far apart along the rings are, against neighbours: 1 for lines that run
-    right across the section, towards 0 for short streaks (torn fibres, rays seen askew).
-
-    The ratio of the sectors' mean products at five to seven sectors apart and at one apart, of
-    profiles freed of their slow trend.
-    """
-    from scipy.ndimage import gaussian_filter1d
-
-    tone = found.sector_tone
-    level = gaussian_filter1d(tone, 1.0, axis=1) - gaussian_filter1d(tone, 20.0, axis=1)
-    held = found.sector_support >= 4
-
-    def alike(apart: int) -> float:
-        both = held[apart:] & held[:-apart]
-        number = max(int(both.sum()), 1)
-        return float((level[apart:] * level[:-apart] * both).sum() / number)
-
-    near = alike(1)
-    far = float(np.mean([alike(apart) for apart in (5, 6, 7)]))
-    return float(np.clip(far / near, 0.0, 1.0)) if near > 0 else 0.0
-
-
 def _step_share(found: Profiles, ring_rows: float) -> float:
     """How much of the profile's local range lasts beyond its sharpest edges, 0 to 1.
 
@@ -237,8 +213,11 @@ def _step_share(found: Profiles, ring_rows: float) -> float:
     return max(shares)
 
 
-def find_anatomy(found: Profiles, ring_rows: float) -> AnatomyFound:
-    """Anatomy from the averages along the rings; ``ring_rows``: rough ring width in rows."""
+def rank_anatomies(found: Profiles, ring_rows: float) -> list[AnatomyFound]:
+    """Anatomies from the averages along the rings, likeliest first, with their chances.
+
+    ``ring_rows``: rough ring width in rows.
+    """
     from scipy.ndimage import gaussian_filter1d
 
     well = found.support > 0.25 * found.support.max()
@@ -260,10 +239,10 @@ def find_anatomy(found: Profiles, ring_rows: float) -> AnatomyFound:
         "softwood": softwood,
         "diffuse-porous": 1.0 - ring_porous - softwood,
     }
-    best = max(chances, key=chances.__getitem__)
     because = {
         "ring-porous": "the dark bands are rows of pores",
         "softwood": "the dark bands are dark all along the ring",
         "diffuse-porous": "no rows of pores and no dark bands, only thin lines between rings",
-    }[best]
-    return AnatomyFound(best, chances[best], because)
+    }
+    order = sorted(chances, key=lambda name: -chances[name])
+    return [AnatomyFound(name, chances[name], because[name]) for name in order]

@@ -21,6 +21,7 @@ from grainscan.measure.rings_marks import notched, regular_spike
 from grainscan.measure.rings_view import FINE_SHARE, fine_texture
 
 __all__ = [
+    "RAYS_SHARE",
     "FamilySpread",
     "RingFamily",
     "family_spread",
