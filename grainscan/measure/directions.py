@@ -46,6 +46,9 @@ STEEP_FROM = 0.6
 
 LEAST_ROWS = 3
 LEAST_STRIP_PX = 16
+LEAST_NOISE = 1e-4
+"""White noise, as a share of the texture's variance, that is always allowed for: no camera is
+quieter, and an even picture holds nothing but the rounding of our own arithmetic."""
 HELD_FROM_CYCLES = 0.22
 """Spatial frequency (cycles/px) beyond which the noise floor is not believed to fall. A quarter
 of the sampling rate is about where colour-filter interpolation and JPEG tables begin to bite."""
@@ -90,7 +93,8 @@ def block_directions(
     power, rows, columns = _block_spectra(strip, block_px)
     used = (rows >= 3.0 / strip.shape[0]) & (rows <= max(to for _, to in octaves))
     power, rows = power[:, used, :], rows[used]
-    noise = _noise_level(power, rows, columns)[None].astype(np.float32)
+    least = LEAST_NOISE * float(np.prod([np.sum(w**2) for w in _windows(len(strip), block_px)]))
+    noise = np.maximum(_noise_level(power, rows, columns), least)[None].astype(np.float32)
     whitened: FloatArray = np.asarray(power / noise, dtype=np.float32)
     near = np.abs(columns) <= rows[-1] * np.tan(np.radians(SLOPE_RANGE_DEG)) * 1.15 + 8.0 / block_px
     whitened, columns = whitened[:, :, near], columns[near]
@@ -119,8 +123,7 @@ def _block_spectra(
     height = strip.shape[0]
     blocks = np.lib.stride_tricks.sliding_window_view(strip, block_px, axis=1)
     blocks = blocks[:, :: block_px // 2, :].transpose(1, 0, 2)
-    across = signal.windows.hann(height + 2)[1:-1].astype(np.float32)
-    along = signal.windows.hann(block_px, sym=False).astype(np.float32)
+    across, along = _windows(height, block_px)
     padded = (fft.next_fast_len(height, real=True), 2 * fft.next_fast_len(block_px))
     windowed = blocks * across[None, :, None] * along[None, None, :]
     # Real transform along the rows' direction: only ky >= 0 is needed, all kx are.
@@ -136,6 +139,14 @@ def _block_spectra(
         np.asarray(rows, dtype=np.float64),
         np.asarray(columns[order], dtype=np.float64),
     )
+
+
+def _windows(height: int, block_px: int) -> tuple[FloatArray, FloatArray]:
+    """Hann windows across (height,) and along (block_px,) a block."""
+    from scipy.signal import windows
+
+    across = windows.hann(height + 2)[1:-1].astype(np.float32)
+    return across, windows.hann(block_px, sym=False).astype(np.float32)
 
 
 def _prediction_error_filter(strip: FloatArray) -> FloatArray:

@@ -20,9 +20,8 @@ its say is bounded (Huber's idea, Ann. Math. Statist. 35, 1964)."""
 def normalised_texture(grey: FloatArray, *, broad_px: float, clip: float = CLIP) -> FloatArray:
     """Texture of mean 0 and local contrast 1, from a square-on grey strip.
 
-    ``grey`` (M, N) float32, grey levels 0 to 255. ``broad_px``: what is broader than this across the strip
-    (light, stain, wide ring bands) is removed. Returns (M, N) float32 in
-    [−clip, clip].
+    ``grey`` (M, N) float32, grey levels 0 to 255. ``broad_px``: what is broader than this across
+    the strip (light, stain, wide ring bands) is removed. Returns (M, N) float32 in [−clip, clip].
     """
     fine = grey - _broad_part(grey, broad_px)
     # Contrast below what rounding to whole grey levels makes by itself is not texture.
