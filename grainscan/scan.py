@@ -6,11 +6,9 @@ import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, TypeVar
+from typing import Any, Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
+from grainscan.by_hand import ByHand
 from grainscan.errors import BlankNotFoundError, GrainscanError, PhotoError
 from grainscan.judge.limits import limit_for_part
 from grainscan.judge.sorting import judge_blank
@@ -27,18 +25,20 @@ from grainscan.results import (
 from grainscan.wording import sentence
 
 __all__ = [
+    "MeasureSide",
     "OnStep",
     "PhotoSource",
+    "Side",
     "load_opencv",
     "measure_blank",
+    "measure_side",
     "measure_sources",
     "scan_blank",
     "scan_photos",
 ]
 
 OnStep = Callable[[int, int, str], None]
-Scan = TypeVar("Scan", FaceScan, EndScan)
-Pixels = NDArray[np.uint8]
+Side = Literal["face_a", "face_b", "end"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +47,9 @@ class PhotoSource:
 
     content: Path | bytes
     name: str
+
+
+MeasureSide = Callable[[BlankRecord, Side, PhotoSource, ByHand], FaceScan | EndScan]
 
 
 def scan_blank(
@@ -119,56 +122,103 @@ def measure_sources(
     face_b: PhotoSource | None = None,
     end: PhotoSource | None = None,
     problems: tuple[str, ...] = (),
+    by_hand: ByHand | None = None,
     on_step: OnStep | None = None,
+    measure: MeasureSide | None = None,
 ) -> BlankMeasurement:
     """Measure a blank from its record and its photographs, each a file or its content.
 
     ``problems`` are lines known already (two files for one side, say); they are kept as
-    failures. Photographs are read one after another, so that one at a time is in memory.
+    failures. ``by_hand``: what a person put right. ``measure`` stands in for `measure_side`, for
+    a caller that remembers sides it has measured before. Photographs are read one after
+    another, so that one at a time is in memory.
     """
     load_opencv()
     from grainscan.measure.blank import combine
-    from grainscan.measure.end import measure_end
-    from grainscan.measure.face import measure_face
 
     lines = _Lines(notes=list(problems), failures=list(problems))
     step = on_step or _no_step
+    job = _Job(record, by_hand or ByHand(), measure or measure_side, lines)
 
-    def face(source: PhotoSource | None, letter: Literal["a", "b"]) -> FaceScan | None:
-        def measure(photo: Photo) -> FaceScan:
-            return measure_face(
-                photo.pixels,
-                photo=photo.name,
-                face=letter,
-                focal_35mm=photo.focal_35mm,
-                length_mm=record.length_mm,
-                width_mm=record.width_mm if letter == "a" else record.height_mm,
-            )
-
+    def face(source: PhotoSource | None, side: Side) -> FaceScan | None:
         if source is None and not problems:
-            lines.notes.append(f"no photograph of face {letter.upper()}")
-        return _measured(source, measure, lines)
-
-    def measure_the_end(photo: Photo) -> EndScan:
-        return measure_end(
-            photo.pixels,
-            photo=photo.name,
-            width_mm=record.width_mm,
-            height_mm=record.height_mm,
-            species=record.species,
-        )
+            lines.notes.append(f"no photograph of face {side[-1].upper()}")
+        scan = _measured(job, side, source)
+        assert not isinstance(scan, EndScan)
+        return scan
 
     step(0, 3, "face A")
-    scan_a = face(face_a, "a")
+    scan_a = face(face_a, "face_a")
     step(1, 3, "face B")
-    scan_b = face(face_b, "b")
+    scan_b = face(face_b, "face_b")
     if scan_a is None and scan_b is None and not lines.failures:
         lines.failures.append(_no_face(lines.notes))
     step(2, 3, "end")
-    scan_end = _measured(end, measure_the_end, lines)
+    scan_end = _measured(job, "end", end)
+    assert not isinstance(scan_end, FaceScan)
     measurement = combine(record, scan_a, scan_b, scan_end, tuple(lines.notes))
     step(3, 3, "done")
     return dataclasses.replace(measurement, failures=tuple(lines.failures))
+
+
+def measure_side(
+    record: BlankRecord, side: Side, source: PhotoSource, by_hand: ByHand
+) -> FaceScan | EndScan:
+    """Measure the photograph of one side.
+
+    Raises
+    ------
+    PhotoError
+        The file is no photograph that can be used.
+    BlankNotFoundError
+        No blank is found in it.
+    """
+    photo = read_photo(source.content, name=source.name)
+    return _end(record, photo, by_hand) if side == "end" else _face(record, side, photo, by_hand)
+
+
+def _face(
+    record: BlankRecord, side: Literal["face_a", "face_b"], photo: Photo, by_hand: ByHand
+) -> FaceScan:
+    from grainscan.measure.face import measure_face
+
+    corners = by_hand.face_a if side == "face_a" else by_hand.face_b
+    known: dict[str, Any] = {}
+    if corners is not None:
+        from grainscan.measure.by_hand import face_outline_by_hand
+
+        known["outline"] = face_outline_by_hand(corners, _size(photo))
+    return measure_face(
+        photo.pixels,
+        photo=photo.name,
+        face="a" if side == "face_a" else "b",
+        focal_35mm=photo.focal_35mm,
+        length_mm=record.length_mm,
+        width_mm=record.width_mm if side == "face_a" else record.height_mm,
+        **known,
+    )
+
+
+def _end(record: BlankRecord, photo: Photo, by_hand: ByHand) -> EndScan:
+    from grainscan.measure.end import measure_end
+
+    known: dict[str, Any] = {}
+    if by_hand.end is not None:
+        from grainscan.measure.by_hand import end_outline_by_hand
+
+        known["outline"] = end_outline_by_hand(by_hand.end)
+    return measure_end(
+        photo.pixels,
+        photo=photo.name,
+        width_mm=record.width_mm,
+        height_mm=record.height_mm,
+        species=record.species,
+        **known,
+    )
+
+
+def _size(photo: Photo) -> tuple[int, int]:
+    return photo.pixels.shape[1], photo.pixels.shape[0]
 
 
 def load_opencv() -> None:
@@ -202,13 +252,22 @@ class _Lines:
     failures: list[str]
 
 
-def _measured(
-    source: PhotoSource | None, measure: Callable[[Photo], Scan], lines: _Lines
-) -> Scan | None:
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """What all sides of one blank are measured with."""
+
+    record: BlankRecord
+    by_hand: ByHand
+    measure: MeasureSide
+    lines: _Lines
+
+
+def _measured(job: _Job, side: Side, source: PhotoSource | None) -> FaceScan | EndScan | None:
     if source is None:
         return None
+    lines = job.lines
     try:
-        return measure(read_photo(source.content, name=source.name))
+        return job.measure(job.record, side, source, job.by_hand)
     except PhotoError as error:
         lines.notes.append(str(error))
         lines.failures.append(str(error))

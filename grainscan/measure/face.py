@@ -28,12 +28,14 @@ def measure_face(
     focal_35mm: float | None = None,
     length_mm: float | None = None,
     width_mm: float | None = None,
+    outline: FaceOutline | None = None,
 ) -> FaceScan:
     """Measure a face from its photograph (M, N, 3) uint8 RGB, upright.
 
-    ``width_mm`` is the width of this very face. Raises :class:`BlankNotFoundError`.
+    ``width_mm`` is the width of this very face; ``outline``: where it lies if that is known
+    (set by hand), otherwise it is looked for. Raises :class:`BlankNotFoundError`.
     """
-    outline = find_face(pixels)
+    outline = outline or find_face(pixels)
     known = length_mm / width_mm if length_mm and width_mm else None
     view = square_on(pixels, outline, length_over_width=known)
     angles = fibre_angles(view.grey)

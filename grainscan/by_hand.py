@@ -1,0 +1,111 @@
+"""What a person put right by hand on a blank's photographs, before or after it was measured."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from grainscan.errors import InputError
+from grainscan.results import PointPx
+
+__all__ = ["ByHand", "Corners", "Knot", "check_corners", "correction_texts"]
+
+Corners = tuple[PointPx, PointPx, PointPx, PointPx]
+Side = Literal["face_a", "face_b", "end", "blank"]
+
+
+@dataclass(frozen=True, slots=True)
+class Knot:
+    """A knot that a person saw on face "a" or "b".
+
+    ``at``: share of the length from the left end; ``radius``: in widths of that face.
+    """
+
+    face: Literal["a", "b"]
+    at: float
+    radius: float
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """Corrections by hand; nothing where nobody touched anything.
+
+    ``face_a``, ``face_b``, ``end``: corners left-top, right-top, right-bottom, left-bottom in
+    pixels of the upright photograph, None where they are looked for. ``rings_added``,
+    ``rings_removed``: points (x, y) on the end's photograph through which a ring boundary runs,
+    or at which one that was found is none. ``knots``: they change no angle; parts are laid clear
+    of them.
+    """
+
+    face_a: Corners | None = None
+    face_b: Corners | None = None
+    end: Corners | None = None
+    rings_added: tuple[PointPx, ...] = ()
+    rings_removed: tuple[PointPx, ...] = ()
+    knots: tuple[Knot, ...] = ()
+
+
+def check_corners(points: Sequence[PointPx], *, size: tuple[int, int], is_face: bool) -> Corners:
+    """Four corners as clicked, in the order left-top, right-top, right-bottom, left-bottom.
+
+    Parameters
+    ----------
+    points
+        In any order, pixels of the upright photograph.
+    size
+        Width and height of the photograph in pixels.
+    is_face
+        A face lies with its length from left to right.
+
+    Raises
+    ------
+    InputError
+        They are not four, not the corners of a convex shape inside the picture, or those of a
+        face that stands upright.
+    """
+    if len(points) != 4:
+        raise InputError(f"{len(points)} corners are marked; mark all four.")
+    if not all(math.isfinite(c) for point in points for c in point):
+        raise InputError("A corner lies nowhere; mark it again.")
+    width, height = size
+    if not all(-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5 for x, y in points):
+        raise InputError("A corner lies outside the photograph; move it inside.")
+    by_side = sorted(points)
+    left, right = sorted(by_side[:2], key=lambda p: p[1]), sorted(by_side[2:], key=lambda p: p[1])
+    corners = (left[0], right[0], right[1], left[1])
+    sides = [
+        (b[0] - a[0], b[1] - a[1]) for a, b in zip(corners, (*corners[1:], corners[0]), strict=True)
+    ]
+    turns = [a[0] * b[1] - a[1] * b[0] for a, b in zip(sides, (*sides[1:], sides[0]), strict=True)]
+    lengths = [math.hypot(*side) for side in sides]
+    if min(lengths) < 10.0 or min(turns) <= 0.0:
+        raise InputError("These four points are no outline: put one on each corner of the blank.")
+    if is_face and lengths[0] + lengths[2] < lengths[1] + lengths[3]:
+        raise InputError("The blank must lie with its length from left to right in the picture.")
+    return corners
+
+
+def correction_texts(by_hand: ByHand) -> tuple[tuple[Side, str, str], ...]:
+    """Each correction as (side, what was done, its numbers as JSON), to be kept with a scan."""
+    found: list[tuple[Side, str, str]] = []
+    sides: tuple[tuple[Side, Corners | None], ...] = (
+        ("face_a", by_hand.face_a),
+        ("face_b", by_hand.face_b),
+        ("end", by_hand.end),
+    )
+    for side, corners in sides:
+        if corners is not None:
+            rounded = [[round(x, 1), round(y, 1)] for x, y in corners]
+            found.append((side, "outline", json.dumps(rounded)))
+    for what, points in (
+        ("ring boundary added", by_hand.rings_added),
+        ("ring boundary removed", by_hand.rings_removed),
+    ):
+        found += [("end", what, json.dumps([round(x, 1), round(y, 1)])) for x, y in points]
+    for knot in by_hand.knots:
+        numbers = {"at": round(knot.at, 4), "radius_in_widths": round(knot.radius, 3)}
+        found.append(("face_a" if knot.face == "a" else "face_b", "knot", json.dumps(numbers)))
+    return tuple(found)
