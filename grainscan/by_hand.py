@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 from collections.abc import Sequence
@@ -46,6 +47,26 @@ class ByHand:
     rings_added: tuple[PointPx, ...] = ()
     rings_removed: tuple[PointPx, ...] = ()
     knots: tuple[Knot, ...] = ()
+
+    def outline(self, side: str) -> Corners | None:
+        """Corners set on "face_a", "face_b" or "end"."""
+        return {"face_a": self.face_a, "face_b": self.face_b, "end": self.end}[side]
+
+    def with_outline(self, side: str, corners: Corners | None) -> ByHand:
+        """The same with other corners on a side; what was said of its rings stays."""
+        if side == "face_a":
+            return dataclasses.replace(self, face_a=corners)
+        if side == "face_b":
+            return dataclasses.replace(self, face_b=corners)
+        return dataclasses.replace(self, end=corners)
+
+    def without(self, side: str) -> ByHand:
+        """Nothing of what was put right on a side: another photograph has taken its place."""
+        fresh = self.with_outline(side, None)
+        if side == "end":
+            return dataclasses.replace(fresh, rings_added=(), rings_removed=())
+        knots = tuple(knot for knot in fresh.knots if knot.face != side[-1])
+        return dataclasses.replace(fresh, knots=knots)
 
 
 def check_corners(points: Sequence[PointPx], *, size: tuple[int, int], is_face: bool) -> Corners:

@@ -21,3 +21,30 @@ def quick_disk(monkeypatch):
 
     monkeypatch.setattr(os, "fsync", lambda _handle: None)
     monkeypatch.setattr(store, "_SYNCHRONOUS", "OFF")
+
+
+@pytest.fixture
+def fake_measuring(monkeypatch):
+    """The page with a stand-in for measuring: 2° on face A, 1° on face B, each ± 0.3°."""
+    import sys
+
+    import streamlit as st
+
+    from tests.fake_measuring import FakeMeasuring
+
+    # The harness puts the page in the place of the main module; processes started by later
+    # tests would run it again.
+    monkeypatch.setitem(sys.modules, "__main__", sys.modules["__main__"])
+    st.cache_data.clear()
+    yield FakeMeasuring(angle_a_deg=2.0, angle_b_deg=1.0, spread_deg=0.3).install(monkeypatch)
+    st.cache_data.clear()
+
+
+@pytest.fixture
+def page(fake_measuring, tmp_path, monkeypatch):
+    """Opens one page over two sample blanks and a stock book of its own."""
+    from tests.page_helpers import open_page, write_samples
+
+    monkeypatch.setenv("GRAINSCAN_BOOK", str(tmp_path / "book.sqlite"))
+    samples = write_samples(tmp_path / "samples")
+    return lambda name: open_page(name, samples, tmp_path)

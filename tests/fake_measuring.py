@@ -29,18 +29,18 @@ class FakeMeasuring:
         monkeypatch.setitem(sys.modules, "grainscan.measure.end", end)
         return self
 
-    def measure_face(self, pixels, *, photo, face, focal_35mm, length_mm, width_mm):
-        self._call(photo, pixels, {"face": face, "length_mm": length_mm, "width_mm": width_mm})
+    def measure_face(self, pixels, *, photo, face, focal_35mm, length_mm, width_mm, outline=None):
+        known = {"face": face, "length_mm": length_mm, "width_mm": width_mm}
+        self._call(photo, pixels, known | ({} if outline is None else {"outline": outline}))
         angle = self.angle_a_deg if face == "a" else self.angle_b_deg
         height, width = pixels.shape[:2]
         return hand_made.face(
             photo=photo, angle_deg=angle, spread_deg=self.spread_deg, size=(width, height)
         )
 
-    def measure_end(self, pixels, *, photo, width_mm, height_mm, species):
-        self._call(
-            photo, pixels, {"width_mm": width_mm, "height_mm": height_mm, "species": species}
-        )
+    def measure_end(self, pixels, *, photo, width_mm, height_mm, species, outline=None):
+        known = {"width_mm": width_mm, "height_mm": height_mm, "species": species}
+        self._call(photo, pixels, known | ({} if outline is None else {"outline": outline}))
         return hand_made.end(photo=photo)
 
     def _call(self, photo, pixels, known):

@@ -6,13 +6,24 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal, get_args
 
 from grainscan.errors import GrainscanError, InputError
 from grainscan.photo.record import RECORD_NAME, read_record
 from grainscan.results import BlankRecord
 from grainscan.wording import plain_name, sentence_list
 
-__all__ = ["BlankPhotos", "blank_from_files", "find_blanks", "read_blank_folder"]
+__all__ = [
+    "BlankPhotos",
+    "Role",
+    "blank_from_files",
+    "find_blanks",
+    "is_photograph",
+    "read_blank_folder",
+    "role_of",
+]
+
+Role = Literal["face_a", "face_b", "end"]
 
 _PHOTO_ENDINGS = {
     ".heic", ".heif", ".jpe", ".jpeg", ".jpg", ".png", ".tif", ".tiff", ".webp",
@@ -123,6 +134,17 @@ def blank_from_files(
     return BlankPhotos(name, None, end, face_a, face_b, BlankRecord(blank=name))
 
 
+def role_of(name: str) -> Role | None:
+    """The side that a photograph's file name says, such as ``face-a.jpg``; None if it says none."""
+    stem = Path(name).stem
+    return next((role for role in get_args(Role) if _ROLES[role].fullmatch(stem)), None)
+
+
+def is_photograph(name: str) -> bool:
+    """Whether a file's name ends like a photograph's and is not hidden."""
+    return Path(name).suffix.lower() in _PHOTO_ENDINGS and not name.startswith(".")
+
+
 def _search(path: Path, seen: set[Path]) -> list[BlankPhotos]:
     try:
         if not path.is_dir():
@@ -162,9 +184,7 @@ def _photo_names(folder: Path) -> list[Path]:
         (
             path
             for path in folder.iterdir()
-            if path.suffix.lower() in _PHOTO_ENDINGS
-            and not path.name.startswith(".")
-            and not path.is_dir()
+            if is_photograph(path.name) and not path.is_dir()
         ),
         key=_by_number,
     )

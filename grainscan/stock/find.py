@@ -92,9 +92,10 @@ class StockLine:
 class Filter:
     """What to list; None leaves a thing out of account.
 
-    Texts are found anywhere in the entry, in any case. ``slope_at_most_deg`` compares with the
-    steep end of the 90 % interval, ``since`` and ``until`` with the day of the present scan;
-    a blank whose value is not known is left out wherever that value is asked for.
+    Texts (``code_like`` too) are found anywhere in the entry, in any case.
+    ``slope_at_most_deg`` compares with the steep end of the 90 % interval, ``since`` and
+    ``until`` with the day of the present scan; a blank whose value is not known is left out
+    wherever that value is asked for.
     """
 
     codes: tuple[str, ...] = ()
@@ -115,6 +116,7 @@ class Filter:
     until: str | None = None
     in_stock: bool = False
     not_scanned: bool = False
+    code_like: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,8 +220,13 @@ def _plain_part(part: str | None) -> str:
 def _where(wanted: Filter) -> tuple[str, list[Any]]:
     tests: list[str] = []
     values: list[Any] = []
-    for column in ("species", "part", "rack"):
-        if (text := getattr(wanted, column)) is not None:
+    for column, text in (
+        ("species", wanted.species),
+        ("part", wanted.part),
+        ("rack", wanted.rack),
+        ("code", wanted.code_like),
+    ):
+        if text is not None:
             tests.append(f"instr(lower({column}), lower(?)) > 0")
             values.append(text)
     for test, value in (

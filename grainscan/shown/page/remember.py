@@ -1,0 +1,132 @@
+"""What the page remembers: sides measured and pictures, by the content they were made from.
+
+Moving the limit, the part or a moisture judges again and never measures. Entries are few and
+small (a measured side some tens of kilobytes, a picture some hundreds), so many blanks opened in
+a row do not fill the memory; uploaded bytes live in their visitor's session alone.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+from dataclasses import dataclass
+
+import streamlit as st
+from PIL import Image
+
+from grainscan.by_hand import ByHand
+from grainscan.photo.reading import read_photo
+from grainscan.results import BlankMeasurement, BlankRecord, EndScan, FaceScan
+from grainscan.scan import OnStep, PhotoSource, Side, measure_side, measure_sources
+from grainscan.shown.page.hand import Hand, Photograph
+from grainscan.shown.page.layers import part_round
+
+__all__ = ["Picture", "measured", "measured_side", "picture_of", "whole_picture"]
+
+_MOST_SIDES = 192
+_MOST_PICTURES = 48
+_FACE_WIDE, _END_WIDE, _WHOLE_WIDE = 2400, 1200, 2000
+_QUALITY = 86
+Box = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A reduced part of a photograph: JPEG, the part (left, top, right, bottom), full size."""
+
+    jpeg: bytes
+    box: Box
+    size: tuple[int, int]
+
+
+def measured(hand: Hand, on_step: OnStep | None = None) -> BlankMeasurement:
+    """The measurement of the blank in hand; sides measured before are not measured again."""
+    photographs = {p.sha256: p for p in (hand.face_a, hand.face_b, hand.end) if p is not None}
+    by_source: dict[int, Photograph] = {}
+
+    def source(photograph: Photograph | None) -> PhotoSource | None:
+        if photograph is None:
+            return None
+        made = PhotoSource(photograph.content, photograph.name)
+        by_source[id(made.content)] = photographs[photograph.sha256]
+        return made
+
+    def measure(
+        record: BlankRecord, side: Side, given: PhotoSource, by_hand: ByHand
+    ) -> FaceScan | EndScan:
+        return measured_side(record, side, by_source[id(given.content)], by_hand)
+
+    return measure_sources(
+        hand.record,
+        face_a=source(hand.face_a),
+        face_b=source(hand.face_b),
+        end=source(hand.end),
+        problems=hand.problems,
+        by_hand=hand.by_hand,
+        on_step=on_step,
+        measure=measure,
+    )
+
+
+def measured_side(
+    record: BlankRecord, side: Side, photograph: Photograph, by_hand: ByHand
+) -> FaceScan | EndScan:
+    """One side, measured once for these bytes, these sizes and these corrections.
+
+    Raises PhotoError or BlankNotFoundError, as `grainscan.scan.measure_side`.
+    """
+    wanted = _matters(record, side, by_hand)
+    return _side((photograph.sha256, photograph.name, side, wanted), record, photograph, by_hand)
+
+
+def picture_of(photograph: Photograph, scan: FaceScan | EndScan) -> Picture:
+    """The part of a photograph round a face or an end, to draw on."""
+    return _picture((photograph.sha256, scan.outline_px), photograph, part_round(scan), _wide(scan))
+
+
+def whole_picture(photograph: Photograph) -> Picture:
+    """The whole photograph, reduced. Raises PhotoError."""
+    return _picture((photograph.sha256, "whole"), photograph, None, _WHOLE_WIDE)
+
+
+def _matters(record: BlankRecord, side: Side, by_hand: ByHand) -> tuple[object, ...]:
+    """What of the record and the corrections changes the measuring of one side."""
+    if side == "end":
+        rings = (by_hand.rings_added, by_hand.rings_removed)
+        return (record.width_mm, record.height_mm, record.species, by_hand.end, rings)
+    width = record.width_mm if side == "face_a" else record.height_mm
+    return (record.length_mm, width, by_hand.outline(side))
+
+
+def _wide(scan: FaceScan | EndScan) -> int:
+    return _END_WIDE if isinstance(scan, EndScan) else _FACE_WIDE
+
+
+@st.cache_data(max_entries=_MOST_SIDES, show_spinner=False)
+def _side(
+    key: tuple[object, ...], _record: BlankRecord, _photograph: Photograph, _by_hand: ByHand
+) -> FaceScan | EndScan:
+    side: Side = key[2]  # type: ignore[assignment]
+    return measure_side(
+        dataclasses.replace(_record, blank="", part=None, text=None),
+        side,
+        PhotoSource(_photograph.content, _photograph.name),
+        _by_hand,
+    )
+
+
+@st.cache_data(max_entries=_MOST_PICTURES, show_spinner=False)
+def _picture(
+    key: tuple[object, ...], _photograph: Photograph, _part: Box | None, _wide: int
+) -> Picture:
+    pixels = read_photo(_photograph.content, name=_photograph.name).pixels
+    height, width = pixels.shape[:2]
+    left, top, right, bottom = _part or (0, 0, width, height)
+    box = (max(left, 0), max(top, 0), min(right, width), min(bottom, height))
+    part = Image.fromarray(pixels[box[1] : box[3], box[0] : box[2]])
+    if part.width > _wide:
+        size = (_wide, max(round(part.height * _wide / part.width), 1))
+        part = part.resize(size, Image.Resampling.LANCZOS, reducing_gap=2.0)
+    out = io.BytesIO()
+    part.save(out, "JPEG", quality=_QUALITY)
+    return Picture(out.getvalue(), box, (width, height))
