@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["EdgeTrace", "smooth_curve", "trace_step", "unrolled"]
+__all__ = ["MOST_BENDS", "EdgeTrace", "reduced", "smooth_curve", "trace_step", "unrolled"]
 
 FloatArray = npt.NDArray[np.float32]
 Float64Array = npt.NDArray[np.float64]
 
-MOST_BENDS = 12
+MOST_BENDS = 8
 """Highest polynomial degree tried for a long edge; which one is used is decided by the data."""
 
 
@@ -29,8 +29,19 @@ class EdgeTrace:
     noise: float
 
 
+def reduced(pixels: npt.NDArray[np.uint8], width_px: int) -> tuple[npt.NDArray[np.uint8], float]:
+    """A smaller copy and its scale (small = scale · full). Area reduction does not alias."""
+    import cv2
+
+    scale = min(1.0, width_px / max(pixels.shape[:2]))
+    if scale == 1.0:
+        return pixels, 1.0
+    size = (max(1, round(pixels.shape[1] * scale)), max(1, round(pixels.shape[0] * scale)))
+    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)), scale
+
+
 def unrolled(
-    picture: npt.NDArray[np.float32],
+    picture: npt.NDArray[np.float32] | npt.NDArray[np.uint8],
     points: Float64Array,
     normals: Float64Array,
     offsets: Float64Array,
@@ -82,51 +93,67 @@ def smooth_curve(
     left-out stretches of the edge (cross-validation by blocks, because neighbouring points of a
     torn edge err together). Outliers (splinters, chips) lose their weight by Tukey's biweight.
     """
-    degrees = range(1, most_bends + 1)
-    blocks = (share * 12).astype(int) % 6
-    errors = []
-    for degree in degrees:
-        total = 0.0
-        for block in range(6):
-            train = blocks != block
-            curve = _robust_fit(share[train], offset[train], weight[train], degree)
-            total += float(np.sum(np.minimum(np.abs(offset[~train] - curve(share[~train])), 8.0)))
-        errors.append(total)
-    # The simplest curve within 2 % of the best: a bend must earn its place.
-    chosen = next(d for d, e in zip(degrees, errors, strict=True) if e <= 1.02 * min(errors))
-    curve = _robust_fit(share, offset, weight, chosen)
+    basis = np.polynomial.chebyshev.chebvander(2.0 * share - 1.0, most_bends)
+    _, robust = _robust_fit(basis, offset, weight)
+    chosen = _best_degree(basis, offset, weight * robust + 1e-9, (share * 12).astype(int) % 6)
+    coefficients, _ = _robust_fit(basis[:, : chosen + 1], offset, weight)
+    curve = np.polynomial.Chebyshev(coefficients, domain=[0.0, 1.0])
     scatter = 1.4826 * float(np.median(np.abs(offset - curve(share))))
     return curve, scatter
 
 
+def _best_degree(
+    basis: Float64Array, offset: Float64Array, weight: Float64Array, blocks: npt.NDArray[np.int_]
+) -> int:
+    """The simplest degree whose curves predict the left-out blocks within 2 % of the best."""
+    most = basis.shape[1] - 1
+    if most == 1:
+        return 1
+    members = [blocks == block for block in range(int(blocks.max()) + 1)]
+    weighted = basis * weight[:, None]
+    gram, target = weighted.T @ basis, weighted.T @ offset
+    errors = np.zeros(most)
+    for inside in members:
+        without = gram - weighted[inside].T @ basis[inside]
+        aim = target - weighted[inside].T @ offset[inside]
+        for degree in range(1, most + 1):
+            terms = slice(0, degree + 1)
+            solved = np.linalg.lstsq(without[terms, terms], aim[terms], rcond=1e-10)[0]
+            off = np.abs(offset[inside] - basis[inside, terms] @ solved)
+            errors[degree - 1] += float(np.minimum(off, 8.0).sum())
+    # A bend must earn its place.
+    return 1 + int(np.argmax(errors <= 1.02 * errors.min()))
+
+
 def _robust_fit(
-    share: Float64Array, offset: Float64Array, weight: Float64Array, degree: int
-) -> np.polynomial.Chebyshev:
+    basis: Float64Array, offset: Float64Array, weight: Float64Array
+) -> tuple[Float64Array, Float64Array]:
+    """Coefficients and the points' robust weights (0 to 1)."""
     robust = np.ones_like(offset)
     for _ in range(4):
-        curve = np.polynomial.Chebyshev.fit(
-            share, offset, degree, domain=[0.0, 1.0], w=np.sqrt(weight * robust + 1e-9)
-        )
-        residual = np.abs(offset - curve(share))
+        weighted = basis * (weight * robust + 1e-9)[:, None]
+        solved = np.linalg.lstsq(weighted.T @ basis, weighted.T @ offset, rcond=1e-10)[0]
+        residual = np.abs(offset - basis @ solved)
         scale = 1.4826 * np.median(residual) + 0.02
         robust = np.clip(1.0 - (residual / (4.685 * scale)) ** 2, 0.0, 1.0) ** 2
-    return curve
+    return np.asarray(solved, dtype=np.float64), robust
 
 
 def _best_path(score: FloatArray) -> npt.NDArray[np.intp]:
+    """Row per column of the path of greatest summed score that moves by at most one row."""
     rows, columns = score.shape
-    best = np.empty((rows, columns), np.float32)
-    came = np.zeros((rows, columns), np.intp)
-    best[:, 0] = score[:, 0]
+    steps = np.ascontiguousarray(score.T)
+    came = np.empty((columns, rows), np.intp)
+    padded = np.full(rows + 2, -np.inf, np.float32)
+    padded[1:-1] = steps[0]
     index = np.arange(rows)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 3)
     for column in range(1, columns):
-        padded = np.pad(best[:, column - 1], 1, constant_values=-np.inf)
-        moves = np.stack([padded[:-2], padded[1:-1], padded[2:]])
-        choice = np.argmax(moves, axis=0)
-        best[:, column] = moves[choice, index] + score[:, column]
-        came[:, column] = index + choice - 1
+        choice = np.argmax(windows, axis=1)
+        came[column] = index + choice - 1
+        padded[1:-1] = windows[index, choice] + steps[column]
     path = np.empty(columns, np.intp)
-    path[-1] = int(np.argmax(best[:, -1]))
+    path[-1] = int(np.argmax(padded[1:-1]))
     for column in range(columns - 1, 0, -1):
-        path[column - 1] = came[path[column], column]
+        path[column - 1] = came[column, path[column]]
     return path

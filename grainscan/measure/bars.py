@@ -1,0 +1,397 @@
+"""Which two long edges and which two ends make the blank: bars tried one by one and scored.
+
+Every pair of long nearly level edges that may bound one face is a candidate. Along the pair, each
+column of the picture speaks for blank or not by the change of colour it shows at both edges; the
+two ends are where that evidence begins and stops and the colours change across the whole width.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.measure.beams import Chain
+
+__all__ = ["Bar", "bars"]
+
+FloatArray = npt.NDArray[np.float32]
+Float64Array = npt.NDArray[np.float64]
+
+LEAST_LENGTH = 0.3
+"""Shortest blank looked for, as a share of the picture's width."""
+
+LEAST_SLENDERNESS = 1.8
+"""Least length of a blank in widths: the shortest tenon blank is two squares long."""
+
+LEAST_WIDTH_PX = 4.0
+MOST_SLENDERNESS = 70.0
+"""Greatest length of a blank in widths: a lath 12 mm thick and 800 mm long."""
+
+GUESSED_EDGE = 0.85
+"""An edge that no chain follows, but a step between two chains, counts less."""
+
+MOST_TAPER = 0.6
+"""Most difference of the widths of both ends, in mean widths: strong tilt and taper together."""
+
+MOST_PAIRS = 36
+STRETCHES = 6
+LEAST_STEP = 0.45
+SAME_ENDS = 0.03
+ALMOST = 0.65
+ALIKE = 0.38
+"""Parts on both sides of a step whose smaller one has more than this share are much alike."""
+BAND_ROWS = 24
+MARGIN_ROWS = 5
+END_PX = 4
+END_ROWS = 5
+END_WORTH = 4.0
+MOST_END = 8.0
+"""An end clearer than this many scatters is simply clear; counted in columns, END_WORTH each, so
+that ends decide within the stretch in which the long edges fade."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A candidate: its edges, its ends (columns of the small picture), and what speaks for it.
+
+    ``trim``: shares of the width cut off at the top and bottom edge, where a side face or a shadow
+    lies between the edge and the face. ``edge_share``: share of the columns between the ends that
+    show the edge, top and bottom. ``end_clear``: clearness of both ends, in scatters. ``stops``:
+    how surely the long edges stop there. ``step``: what is left of a single step of lightness
+    across the inside, 0 to 1. ``shade``: how like a shadow the inside is, 0 to 1. ``score``: all
+    of it together, in columns.
+    """
+
+    top: Chain
+    bottom: Chain
+    left: float
+    right: float
+    trim: tuple[float, float]
+    width: float
+    edge_share: tuple[float, float]
+    end_clear: tuple[float, float]
+    stops: tuple[float, float]
+    step: float
+    shade: float
+    score: float
+
+    def edges(self, at: Float64Array) -> tuple[Float64Array, Float64Array]:
+        """Rows of the face's top and bottom edge at columns ``at``."""
+        top, bottom = self.top.heights(at), self.bottom.heights(at)
+        gap = bottom - top
+        return top + self.trim[0] * gap, bottom - self.trim[1] * gap
+
+
+@dataclass(frozen=True, slots=True)
+class _Followed:
+    """A chain's row in every column of the picture, and how far each column speaks for it."""
+
+    chain: Chain
+    rows: Float64Array
+    speaks: Float64Array
+
+
+def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
+    """Candidates for the blank in a small smoothed picture (M, N, C), best first."""
+    columns = lab.shape[1]
+    at = np.arange(columns, dtype=np.float64)
+    followed = [_followed(change, chain, at) for chain in found]
+    pairs = [
+        (_promise(upper, lower), upper, lower)
+        for upper in followed
+        for lower in followed
+        if upper is not lower and _may_pair(upper, lower, lab.shape)
+    ]
+    pairs.sort(key=lambda pair: -pair[0])
+    made = [_bar(lab, upper, lower) for _, upper, lower in pairs[:MOST_PAIRS]]
+    good = sorted((bar for bar in made if bar is not None), key=lambda bar: -bar.score)
+    return [_widest(lab, good), *good] if good else []
+
+
+def _widest(lab: FloatArray, good: list[Bar]) -> Bar:
+    """The widest bar that has the best one's ends, is much as clear, and is all of one stuff.
+
+    Stripes of rings run along the inside of a face and pair up as clearly as its edges, and so
+    do both edges of a side face.
+    """
+    best = good[0]
+    length = best.right - best.left
+    chosen = best
+    for bar in good[1:]:
+        if (
+            bar.width > 1.08 * chosen.width
+            and max(abs(bar.left - best.left), abs(bar.right - best.right)) < SAME_ENDS * length
+            and bar.score > ALMOST * best.score
+            and bar.step < LEAST_STEP
+            and _one_stuff(lab, chosen, bar)
+        ):
+            chosen = bar
+    return chosen
+
+
+def _one_stuff(lab: FloatArray, part: Bar, whole: Bar) -> bool:
+    """Whether what a wider bar adds is like the part, not like what lies outside both."""
+    at = np.linspace(whole.left, whole.right, 40)[2:-2]
+    part_edges, edges = part.edges(at), whole.edges(at)
+    margin = np.clip(0.15 * (edges[1] - edges[0]), 2.0, 6.0)
+    lines = {
+        "inside": (part_edges[0], part_edges[1]),
+        "above": (edges[0], part_edges[0]),
+        "below": (part_edges[1], edges[1]),
+        "over": (edges[0] - margin - 1.5, edges[0] - 1.5),
+        "under": (edges[1] + 1.5, edges[1] + margin + 1.5),
+    }
+    colour = {name: _strip_colour(lab, at, *rows) for name, rows in lines.items()}
+    for added, outside in (("above", "over"), ("below", "under")):
+        thickness = float(np.median(lines[added][1] - lines[added][0]))
+        if thickness < 2.5:
+            continue
+        to_part = np.linalg.norm(colour[added] - colour["inside"])
+        to_outside = np.linalg.norm(colour[added] - colour[outside])
+        if to_part > to_outside:
+            return False
+    return True
+
+
+def _strip_colour(
+    lab: FloatArray, at: Float64Array, top: Float64Array, bottom: Float64Array
+) -> FloatArray:
+    """Median colour between two courses of rows."""
+    share = np.linspace(0.1, 0.9, 7)[:, None]
+    rows = np.round(top + share * (bottom - top)).astype(int)
+    index = np.clip(rows, 0, len(lab) - 1), np.clip(np.round(at).astype(int), 0, lab.shape[1] - 1)
+    return np.asarray(np.median(lab[index[0], index[1][None, :]].reshape(-1, 3), axis=0))
+
+
+def _promise(upper: _Followed, lower: _Followed) -> float:
+    """Summed evidence of both long edges alone, less where they do not stop inside the picture."""
+    both = upper.speaks + lower.speaks
+    left, right = _between(both, np.zeros_like(both)) or (0, 0)
+    stops = _stop(both, left, right)
+    return float(both[left : right + 1].sum()) * (0.3 + 0.7 * stops[0]) * (0.3 + 0.7 * stops[1])
+
+
+def _stop(both: Float64Array, left: int, right: int) -> tuple[float, float]:
+    """How surely the long edges stop at both ends, 0 to 1: nothing like them goes on beyond."""
+    reach = max(8, round(0.06 * (right - left)))
+    beyond = both[max(0, left - reach) : left], both[right + 1 : right + 1 + reach]
+    # Cut short by the border: what lies beyond is unknown.
+    found = [0.0 if len(b) < 4 else float(np.clip(-np.mean(b), 0.0, 1.0)) for b in beyond]
+    return found[0], found[1]
+
+
+def _followed(change: FloatArray, chain: Chain, at: Float64Array) -> _Followed:
+    """How far each column speaks for an edge: log odds, from -1 to 1."""
+    rows = chain.heights(at)
+    direction = chain.change / max(float(np.linalg.norm(chain.change)), 1e-9)
+    offsets = np.concatenate([np.arange(-2, 3), np.arange(-40, -7, 4), np.arange(8, 41, 4)])
+    lines = _along(change, rows, offsets) @ direction
+    here = _highest(lines[:5])
+    # The same look at other heights tells what the bench and the wood show by themselves.
+    others = lines[5:]
+    level, scatter = float(np.median(others)), 1.4826 * float(np.median(np.abs(others))) + 1e-3
+    inside = (at >= chain.x[0]) & (at <= chain.x[-1])
+    strong = max(float(np.median(here[inside])), level + 1.5 * scatter)
+    spread = max(scatter, 0.35 * (strong - level))
+    odds = ((here - level) ** 2 - (here - strong) ** 2) / (2.0 * spread**2)
+    # Beyond the middle between both, and above strong itself, an edge is simply there.
+    odds = np.where(here > strong, 1.0, np.clip(odds, -1.0, 1.0))
+    odds[(rows < 0) | (rows > len(change) - 1)] = -1.0
+    return _Followed(chain, rows, _smoothed(odds, 7))
+
+
+def _along(picture: FloatArray, rows: Float64Array, offsets: npt.NDArray[np.int_]) -> FloatArray:
+    """The picture at whole offsets from a curve: (offsets, columns, C)."""
+    index = np.clip(np.round(rows)[None, :].astype(int) + offsets[:, None], 0, len(picture) - 1)
+    return picture[index, np.arange(picture.shape[1])[None, :]]
+
+
+def _highest(lines: FloatArray) -> Float64Array:
+    return np.asarray(lines.max(axis=0), dtype=np.float64)
+
+
+def _smoothed(values: Float64Array, width: int) -> Float64Array:
+    from scipy.ndimage import uniform_filter1d
+
+    return np.asarray(uniform_filter1d(values, width, mode="nearest"), dtype=np.float64)
+
+
+def _may_pair(upper: _Followed, lower: _Followed, shape: tuple[int, ...]) -> bool:
+    a, b = upper.chain, lower.chain
+    left, right = max(a.x[0], b.x[0]), min(a.x[-1], b.x[-1])
+    both = max(a.x[-1], b.x[-1]) - min(a.x[0], b.x[0])
+    if both < LEAST_LENGTH * shape[1] or right - left < 0.3 * both:
+        return False
+    gap = (lower.rows - upper.rows)[int(left) : int(right) + 1]
+    middle = float(np.median(gap))
+    if middle < LEAST_WIDTH_PX or both < LEAST_SLENDERNESS * middle:
+        return False
+    return bool(gap.min() > 0.3 * middle and abs(gap[-1] - gap[0]) < MOST_TAPER * middle)
+
+
+def _bar(lab: FloatArray, upper: _Followed, lower: _Followed) -> Bar | None:
+    band = _band(lab, upper.rows, lower.rows)
+    inside = band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2]
+    ends = _end_clearness(inside, upper, lower)
+    both = upper.speaks + lower.speaks
+    gap = lower.rows - upper.rows
+    both = np.where(gap < 2.0, -2.0, both)
+    found = _between(both, ends)
+    if found is None:
+        return None
+    left, right = found
+    width = float(np.median(gap[left : right + 1]))
+    length = right - left
+    if length < LEAST_LENGTH * lab.shape[1] or length < LEAST_SLENDERNESS * width:
+        return None
+    shares = (
+        float(np.mean(upper.speaks[left : right + 1] > 0)),
+        float(np.mean(lower.speaks[left : right + 1] > 0)),
+    )
+    end_clear = (float(ends[left]), float(ends[right]))
+    stops = _stop(both, left, right)
+    trim, cut = _trim(band, left, right)
+    if cut is not band:
+        gap = gap * (1.0 - sum(trim))
+    width = float(np.median(gap[left : right + 1]))
+    if width < LEAST_WIDTH_PX or length > MOST_SLENDERNESS * width:
+        return None
+    step = _inner_step(cut, left, right)[0]
+    shade = _shade(cut, left, right)
+    score = float(both[left : right + 1].sum()) * (1.0 - 0.8 * shade)
+    if trim != (0.0, 0.0):
+        score *= GUESSED_EDGE
+    for stop, clear in zip(stops, end_clear, strict=True):
+        score *= 0.25 + 0.5 * min(clear / MOST_END, 1.0) + 0.25 * stop
+    return Bar(
+        top=upper.chain,
+        bottom=lower.chain,
+        left=float(left) - 0.5,
+        right=float(right) + 0.5,
+        trim=trim,
+        width=width,
+        edge_share=shares,
+        end_clear=end_clear,
+        stops=stops,
+        step=step,
+        shade=shade,
+        score=score,
+    )
+
+
+def _band(lab: FloatArray, top: Float64Array, bottom: Float64Array) -> FloatArray:
+    """The bar and a margin above and below it, each column from edge to edge: (rows, N, C)."""
+    import cv2
+
+    share = (np.arange(BAND_ROWS + 2 * MARGIN_ROWS) - MARGIN_ROWS + 0.5) / BAND_ROWS
+    y = top[None, :] + share[:, None] * (bottom - top)[None, :]
+    x = np.broadcast_to(np.arange(lab.shape[1], dtype=np.float64), y.shape)
+    return np.asarray(
+        cv2.remap(
+            lab,
+            x.astype(np.float32),
+            y.astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        ),
+        dtype=np.float32,
+    )
+
+
+def _end_clearness(inside: FloatArray, upper: _Followed, lower: _Followed) -> Float64Array:
+    """Change of colour along the length in every column, in its own scatter inside the bar.
+
+    The mean over the width counts, along three leans of the end (an end seen in perspective
+    leans), so that one ring or a stain in part of the width is no end.
+    """
+    columns = inside.shape[1]
+    gap = float(np.median(lower.rows - upper.rows))
+    groups = np.stack([part.mean(axis=0) for part in np.array_split(inside, END_ROWS)])
+    sums = np.cumsum(np.pad(groups, ((0, 0), (END_PX + 1, END_PX), (0, 0)), mode="edge"), axis=1)
+    mean = (sums[:, END_PX:] - sums[:, :-END_PX]) / END_PX
+    # Means over END_PX columns just after and just before each column.
+    step = (mean[:, END_PX:] - mean[:, :-END_PX])[:, :columns]
+    clear = np.zeros(columns)
+    left = int(max(upper.chain.x[0], lower.chain.x[0])) + 10
+    right = int(min(upper.chain.x[-1], lower.chain.x[-1])) - 10
+    middle = slice(left, max(right, left + 5))
+    places = (np.arange(END_ROWS) + 0.5) / END_ROWS - 0.5
+    for lean in (-0.3, 0.0, 0.3):
+        shifts = np.round(places * lean * gap).astype(int)
+        turned = np.mean([np.roll(step[k], s, axis=0) for k, s in enumerate(shifts)], axis=0)
+        scatter = 1.4826 * np.median(np.abs(turned[middle]), axis=0) + 0.15
+        clear = np.maximum(clear, np.sqrt(np.mean((turned / scatter) ** 2, axis=1)))
+    return clear
+
+
+def _between(speaks: Float64Array, ends: Float64Array) -> tuple[int, int] | None:
+    """Columns of the ends: the stretch of greatest summed evidence, ends included."""
+    worth = END_WORTH * np.minimum(ends, MOST_END)
+    before = np.concatenate([[0.0], np.cumsum(speaks)])
+    # A border of the picture is no end: it has no worth of its own.
+    worth[[0, -1]] = 0.0
+    start = worth - before[:-1]
+    best_start = np.maximum.accumulate(start)
+    total = before[1:] + worth + best_start
+    right = int(np.argmax(total))
+    left = int(np.argmax(start[: right + 1]))
+    return (left, right) if right > left else None
+
+
+def _trim(
+    band: FloatArray, left: int, right: int
+) -> tuple[tuple[float, float], FloatArray]:
+    """Shares of the width to cut off at top and bottom, and the band of what is left.
+
+    A side face or a shadow between the edge and the face makes one step across the width, at
+    the same place in every stretch. The larger part is the face; of two much alike, the lighter.
+    """
+    step, row, lighter_below = _inner_step(band, left, right)
+    if step < LEAST_STEP:
+        return (0.0, 0.0), band
+    rows = band.shape[0]
+    share = (row - MARGIN_ROWS) / BAND_ROWS
+    below = share < ALIKE if not ALIKE <= share <= 1.0 - ALIKE else lighter_below
+    keep = np.arange(rows)
+    first, last = (row, rows - MARGIN_ROWS) if below else (MARGIN_ROWS, row)
+    inner = np.linspace(first, last - 1, BAND_ROWS)
+    margin = np.arange(1, MARGIN_ROWS + 1)
+    wanted = np.concatenate([first - margin[::-1], inner, last - 1 + margin])
+    cut = band[np.clip(np.round(wanted).astype(int), 0, len(keep) - 1)]
+    return ((share, 0.0) if below else (0.0, 1.0 - share)), cut
+
+
+def _inner_step(band: FloatArray, left: int, right: int) -> tuple[float, int, bool]:
+    """How far one step of lightness explains the differences across the inside, 0 to 1, the row
+    of the band after the step, and whether it is lighter below.
+
+    Stripes of rings go up and down again; a stain is no step along the whole length.
+    """
+    first = MARGIN_ROWS + 1
+    inner = band[first : -MARGIN_ROWS - 1, left : right + 1, 0]
+    parts = [np.median(part, axis=1) for part in np.array_split(inner, STRETCHES, axis=1)]
+    profile = np.mean(parts, axis=0)
+    total = float(np.sum((profile - profile.mean()) ** 2))
+    rows = len(profile)
+    places = np.arange(2, rows - 1)
+    sums = np.cumsum(profile)[places - 1]
+    differ = (profile.sum() - sums) / (rows - places) - sums / places
+    between = places * (rows - places) / rows * differ**2
+    best = int(np.argmax(between))
+    row, height = int(places[best]), float(differ[best])
+    # A slow gradient of light is explained by a step to three quarters; that much is free.
+    share = max(0.0, float(between[best]) / max(total, 1e-6) - 0.75) / 0.25
+    same = np.mean([(p[row:].mean() - p[:row].mean()) / height > 0.4 for p in parts])
+    seen = float(np.clip((abs(height) - 2.0) / 6.0, 0.0, 1.0))
+    return share * seen * float(same >= 0.8), row + first, height > 0
+
+
+def _shade(band: FloatArray, left: int, right: int) -> float:
+    """How far the inside is a shadow: darker than both sides and of the hue of one, 0 to 1."""
+    inner = np.median(band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2, left : right + 1], axis=(0, 1))
+    above = np.median(band[: MARGIN_ROWS - 1, left : right + 1], axis=(0, 1))
+    below = np.median(band[-MARGIN_ROWS + 1 :, left : right + 1], axis=(0, 1))
+    darker = min(above[0], below[0]) - inner[0]
+    return float(np.clip((darker - 2.0) / 8.0, 0.0, 1.0))

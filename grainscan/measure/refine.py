@@ -1,0 +1,241 @@
+"""From a rough outline to one of sub-pixel edges: two long edges as smooth curves, two ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.errors import BlankNotFoundError
+from grainscan.measure.edges import MOST_BENDS, EdgeTrace, smooth_curve, trace_step, unrolled
+
+__all__ = ["EDGE_POINTS", "Refined", "Rough", "refined", "wood_colour"]
+
+ByteArray = npt.NDArray[np.uint8]
+FloatArray = npt.NDArray[np.float64]
+Curve = np.polynomial.Chebyshev
+
+EDGE_POINTS = 240
+END_POINTS = 60
+COARSE_BENDS = 4
+LEAST_SIDE_PX = 2.5
+"""An edge's own blur reaches a pixel or two; only a deeper band is a side face."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rough:
+    """A first guess in a turned frame: ``along`` and ``across`` are unit vectors (x, y).
+
+    ``top``, ``bottom``: distance across, over the share of the length (0 to 1) between ``left``
+    and ``right``; all in pixels of the picture that is looked at.
+    """
+
+    origin: FloatArray
+    along: FloatArray
+    across: FloatArray
+    left: float
+    right: float
+    top: Curve
+    bottom: Curve
+
+    @property
+    def width(self) -> float:
+        share = np.linspace(0.1, 0.9, 9)
+        return float(np.median(self.bottom(share) - self.top(share)))
+
+    @property
+    def length(self) -> float:
+        return self.right - self.left
+
+    def points(self, share: FloatArray, across: FloatArray) -> FloatArray:
+        distance = self.left + share * self.length
+        return self.origin + distance[:, None] * self.along + across[:, None] * self.across
+
+
+@dataclass(frozen=True, slots=True)
+class Refined:
+    """``top``, ``bottom``: as in `Rough`. ``left``, ``right``: share of the length over the share
+    of the width. ``scatter_px``: of both long edges' points. ``clear``: share of the points of
+    each side (top, bottom, left, right) that stand clear of the texture beside them.
+    """
+
+    top: Curve
+    bottom: Curve
+    left: Curve
+    right: Curve
+    scatter_px: tuple[float, float]
+    clear: tuple[float, float, float, float]
+
+
+def refined(
+    picture: ByteArray,
+    rough: Rough,
+    *,
+    edge_reach_px: float,
+    end_reach_px: float,
+    side_faces: bool = True,
+) -> Refined:
+    """Sub-pixel edges near a rough outline in a picture (M, N, 3) uint8 RGB.
+
+    ``edge_reach_px``, ``end_reach_px``: how far off the rough edges and ends may lie.
+    ``side_faces``: look for a side face between the outline and the face.
+
+    Raises :class:`BlankNotFoundError` if the long edges run together.
+    """
+    wood = wood_colour(picture, rough)
+    top, bottom = rough.top, rough.bottom
+    left, right = _level_end(0.0), _level_end(1.0)
+    # First far and coarse, then near and fine.
+    for sigma_px, nearer, bends in ((2.0, 1.0, COARSE_BENDS), (1.2, 0.5, MOST_BENDS)):
+        reach = max(nearer * edge_reach_px, 4.0 * sigma_px)
+        end_reach = max(nearer * end_reach_px, 4.0 * sigma_px)
+        if bends == MOST_BENDS and side_faces:
+            top = _without_side_face(picture, rough, top, 1.0)
+            bottom = _without_side_face(picture, rough, bottom, -1.0)
+        top_side = _long_edge(picture, rough, top, 1.0, wood, reach, sigma_px, bends)
+        bottom_side = _long_edge(picture, rough, bottom, -1.0, wood, reach, sigma_px, bends)
+        top, bottom = top_side.curve, bottom_side.curve
+        edges = (top, bottom)
+        left_side = _end(picture, rough, edges, left, 1.0, wood, end_reach, sigma_px)
+        right_side = _end(picture, rough, edges, right, -1.0, wood, end_reach, sigma_px)
+        left, right = left_side.curve, right_side.curve
+    share = np.linspace(0.0, 1.0, 21)
+    if (bottom(share) - top(share)).min() < 0.3 * rough.width:
+        raise BlankNotFoundError(
+            "the long edges of the blank could not be followed: a plain background of another "
+            "colour, without hard shadows, makes them clear"
+        )
+    sides = (top_side, bottom_side, left_side, right_side)
+    a, b, c, d = (side.clear for side in sides)
+    scatter = (top_side.scatter_px, bottom_side.scatter_px)
+    return Refined(top, bottom, left, right, scatter, (a, b, c, d))
+
+
+def wood_colour(picture: ByteArray, rough: Rough) -> npt.NDArray[np.float32]:
+    """Median colour (CIELAB) of the face's middle."""
+    share = np.linspace(0.1, 0.9, 100)
+    middle = (rough.top(share) + rough.bottom(share)) / 2.0
+    offsets = np.linspace(-0.25, 0.25, 9) * rough.width
+    band = _colours(picture, rough.points(share, middle), rough.across, offsets)
+    return np.asarray(np.median(band.reshape(-1, 3), axis=0), dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One side found: its curve, the scatter of its points, and how much of it stands clear."""
+
+    curve: Curve
+    scatter_px: float
+    clear: float
+
+
+def _level_end(at: float) -> Curve:
+    return Curve([at], domain=[0.0, 1.0])
+
+
+def _colours(
+    picture: ByteArray, points: FloatArray, normal: FloatArray, offsets: FloatArray
+) -> npt.NDArray[np.float32]:
+    """CIELAB (K, N, 3) at K ``offsets`` along ``normal`` from N ``points``."""
+    import cv2
+
+    normals = np.repeat(normal[None, :], len(points), axis=0)
+    band = unrolled(picture, points, normals, offsets)
+    return np.asarray(cv2.cvtColor(band / np.float32(255.0), cv2.COLOR_RGB2LAB), dtype=np.float32)
+
+
+def _without_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: float) -> Curve:
+    """The edge moved in to the arris where the neighbouring side face shows beyond it.
+
+    Side and face are the same wood in different light, and the side stays in its own light from
+    the arris to the outline, while ring stripes of the face darken and lighten again. So, going
+    in from the outline, the arris is where the lightness first reaches the face's own range; in
+    eight stretches along the length, joined by a robust straight line (the side narrows to
+    one end in perspective).
+    """
+    from scipy.stats import theilslopes
+
+    share = np.linspace(0.02, 0.98, EDGE_POINTS)
+    offsets = np.arange(0.0, 0.7 * rough.width, 1.0)
+    points = rough.points(share, edge(share))
+    band = _colours(picture, points, rough.across * inwards, offsets)[..., 0]
+    depths = []
+    for stretch in np.array_split(band, 8, axis=1):
+        profile = np.median(stretch, axis=1)
+        inner = profile[len(profile) * 2 // 5 :]
+        middle = float(np.median(inner))
+        spread = max(1.5, 1.4826 * float(np.median(np.abs(inner - middle))))
+        like_face = np.abs(profile - middle) < 3.0 * spread
+        depths.append(float(offsets[int(np.argmax(like_face))]) if like_face.any() else 0.0)
+    if np.median(depths) < LEAST_SIDE_PX:
+        return edge
+    slope, start, *_ = theilslopes(np.array(depths), (np.arange(8) + 0.5) / 8)
+    line = Curve.fit(
+        [0.0, 1.0], [max(0.0, start), max(0.0, start + slope)], 1, domain=[0.0, 1.0]
+    )
+    return edge + inwards * line
+
+
+def _long_edge(
+    picture: ByteArray,
+    rough: Rough,
+    start: Curve,
+    inwards: float,
+    wood: npt.NDArray[np.float32],
+    reach_px: float,
+    sigma_px: float,
+    bends: int,
+) -> _Side:
+    share = np.linspace(0.01, 0.99, EDGE_POINTS)
+    points = rough.points(share, start(share))
+    trace = _step_towards(picture, points, rough.across * inwards, wood, reach_px, sigma_px)
+    weight = np.maximum(trace.step, 0.0)
+    found = start(share) + inwards * trace.offset_px
+    curve, scatter = smooth_curve(share, found, weight, most_bends=bends)
+    return _Side(curve, scatter, _clear_share(trace))
+
+
+def _end(
+    picture: ByteArray,
+    rough: Rough,
+    edges: tuple[Curve, Curve],
+    start: Curve,
+    inwards: float,
+    wood: npt.NDArray[np.float32],
+    reach_px: float,
+    sigma_px: float,
+) -> _Side:
+    """An end as a line: share of the length as a function of the share across."""
+    across = np.linspace(0.08, 0.92, END_POINTS)
+    along = start(across)
+    inside = np.clip(along, 0.02, 0.98)
+    v = edges[0](inside) + across * (edges[1](inside) - edges[0](inside))
+    points = rough.points(along, v)
+    trace = _step_towards(picture, points, rough.along * inwards, wood, reach_px, sigma_px)
+    target = along + inwards * trace.offset_px / rough.length
+    line, scatter = smooth_curve(across, target, np.maximum(trace.step, 0.0), most_bends=1)
+    return _Side(line, scatter * rough.length, _clear_share(trace))
+
+
+def _step_towards(
+    picture: ByteArray,
+    points: FloatArray,
+    normal: FloatArray,
+    wood: npt.NDArray[np.float32],
+    reach_px: float,
+    sigma_px: float,
+) -> EdgeTrace:
+    """Trace the step from background to wood; colours are projected on the line between them."""
+    reach = max(reach_px, 4.0 * sigma_px)
+    offsets = np.arange(-reach, reach + 0.25, 0.5)
+    band = _colours(picture, points, normal, offsets)
+    outside = np.median(band[: max(2, len(offsets) // 6)].reshape(-1, 3), axis=0)
+    difference = wood - outside
+    power = float(difference @ difference)
+    level = (band - outside) @ (difference / power) if power > 1e-6 else np.zeros(band.shape[:2])
+    return trace_step(np.asarray(level, dtype=np.float32), offsets, sigma_px=sigma_px)
+
+
+def _clear_share(trace: EdgeTrace) -> float:
+    return float(np.mean(trace.step > 3.0 * trace.noise)) if trace.noise > 0 else 0.0
