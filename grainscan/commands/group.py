@@ -13,6 +13,7 @@ __all__ = ["COMMANDS", "main_group"]
 COMMANDS = {
     "board": "grainscan.commands.board:board",
     "book": "grainscan.commands.book:book",
+    "card": "grainscan.commands.card:card",
     "dry": "grainscan.commands.dry:dry",
     "fit": "grainscan.commands.fit:fit",
     "joint": "grainscan.commands.joint:joint",
