@@ -150,7 +150,9 @@ def table(outcomes: list[BlankOutcome]) -> list[str]:
     return [
         f"blanks {len(outcomes)}, faces {taken}, read {len(faces)} ({len(faces) / taken:.0%})",
         _row("whole-face fibre angle, error (deg)", errors),
-        _row("fibre angle at a station, error (deg)", np.array([f.station_error_deg for f in faces])),
+        _row(
+            "fibre angle at a station, error (deg)", np.array([f.station_error_deg for f in faces])
+        ),
         f"90 % intervals of faces that hold the truth: {np.mean([f.inside for f in faces]):.1%}, "
         f"median full width {np.median([f.width_deg for f in faces]):.2f} deg",
         _row("slope in space, error (deg)", slopes),
@@ -159,7 +161,8 @@ def table(outcomes: list[BlankOutcome]) -> list[str]:
         f"{wrong_keep or 'none'}; under 0.7 x yet set aside: {wrong_aside or 'none'}",
         _row("ring direction, error (deg)", directions),
         f"ring count within one: {np.mean(counts):.1%} of {len(counts)} ends",
-        f"corners within 1.5 % of the length: {np.sum(np.array(corners) <= 1.5) / taken:.1%} of faces",
+        f"corners within 1.5 % of the length: {np.sum(np.array(corners) <= 1.5) / taken:.1%}"
+        " of faces",
         f"seconds a blank, median: {np.median([o.seconds for o in outcomes]):.1f}",
     ]
 
@@ -167,7 +170,9 @@ def table(outcomes: list[BlankOutcome]) -> list[str]:
 def _row(what: str, errors: np.ndarray) -> str:
     if not len(errors):
         return f"{what}: nothing to compare"
-    return f"{what}: median {np.median(errors):.2f}, 95th percentile {np.percentile(errors, 95):.2f}"
+    return (
+        f"{what}: median {np.median(errors):.2f}, 95th percentile {np.percentile(errors, 95):.2f}"
+    )
 
 
 def run(count: int, seed: int, scene: str, folder: Path, workers: int) -> list[BlankOutcome]:
@@ -198,11 +203,12 @@ def main() -> None:
     if given.each:
         for outcome in outcomes:
             said = ", ".join(
-                f"{f.name[-1]} {f.error_deg:+.2f}{'' if f.inside else ' out'}" for f in outcome.faces
+                f"{f.name[-1]} {f.error_deg:+.2f}{'' if f.inside else ' out'}"
+                for f in outcome.faces
             )
             print(
-                f"{outcome.name}: {outcome.sort}; slope {outcome.slope_error_deg:+.2f}; {said}; ring "
-                f"direction {outcome.ring_direction_error_deg:+.1f}, count {outcome.rings_off}"
+                f"{outcome.name}: {outcome.sort}; slope {outcome.slope_error_deg:+.2f}; {said}; "
+                f"ring direction {outcome.ring_direction_error_deg:+.1f}, count {outcome.rings_off}"
             )
     print(f"scene {given.scene}, seeds {given.seed} to {given.seed + given.count - 1}")
     for line in table(outcomes):

@@ -95,9 +95,13 @@ def _by_photographs(
         if face is not None and not face.photo_quality.ok
         for note in face.photo_quality.notes or ("not good enough; take it again.",)
     ]
-    if poor and sort == "set aside" and any(
-        face is not None and face.photo_quality.ok and _surely_deg(face) > limit.angle_deg
-        for _, face in _faces(measurement)
+    if (
+        poor
+        and sort == "set aside"
+        and any(
+            face is not None and face.photo_quality.ok and _surely_deg(face) > limit.angle_deg
+            for _, face in _faces(measurement)
+        )
     ):
         return sort, because + poor
     if poor:

@@ -45,7 +45,7 @@ class FibreAngles:
     ``common_sigma_deg``: the part of it that all stations share (it does not scatter in the paths).
     ``evidence``: nats in favour of directed texture. ``spread_factor``: overdispersion found.
     ``witnesses_deg``: the mean according to each half of the width and each octave alone.
-    ``stripes``: the ring stripes, which were taken out first; None where none were seen.
+    ``stripes``: the ring stripes; None where none were seen.
     """
 
     at: FloatArray
@@ -83,42 +83,72 @@ def _read(
     *,
     broad_px: float,
 ) -> FibreAngles:
-    rows, columns = grey.shape
     # Clipped hard: every pixel of fine texture has a say, a ring's edge has no more than that.
     texture = normalised_texture(grey, broad_px=broad_px, clip=2.0)
-    stripe_share = 0.0
+    readings = [_reading(texture, octaves)]
     if stripes is not None:
-        striped, texture = texture, without_stripes(texture, stripes)
-        stripe_share = max(0.0, 1.0 - _line_power(texture) / _line_power(striped))
-    witnesses = _witnesses(texture, _block_px(rows, columns), octaves)
-    if not witnesses:
+        readings.append(_reading(without_stripes(texture, stripes), octaves))
+    found = [reading for reading in readings if reading is not None]
+    if not found:
         return _nothing(stripes)
+    # With the stripes left in, they draw the angle to themselves; with them taken out, fibres that
+    # run along them go too, and what is left leans away. The truth lies about between the two:
+    # both are kept as equally likely, and their distance is the doubt all stations share.
+    paths = np.concatenate([reading.paths_deg for reading in found])
+    means = paths.mean(axis=1)
+    apart = abs(found[0].mean_deg - found[-1].mean_deg)
+    disagreement = float(np.sqrt(np.mean([reading.disagreement_deg**2 for reading in found])))
+    common = float(np.hypot(disagreement, apart))
+    return FibreAngles(
+        at=_station_places(),
+        paths_deg=paths,
+        mean_deg=float(means.mean()),
+        mean_sigma_deg=float(np.hypot(means.std(), common)),
+        common_sigma_deg=common,
+        evidence=min(reading.evidence for reading in found),
+        spread_factor=max(reading.spread_factor for reading in found),
+        witnesses_deg=tuple(said for reading in found for said in reading.witnesses_deg),
+        stripes=stripes,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """What one texture says: paths (P, S) at the stations, and how far its witnesses differ."""
+
+    paths_deg: FloatArray
+    mean_deg: float
+    disagreement_deg: float
+    evidence: float
+    spread_factor: float
+    witnesses_deg: tuple[float, ...]
+
+
+def _reading(
+    texture: npt.NDArray[np.float32], octaves: tuple[tuple[float, float], ...]
+) -> _Reading | None:
+    witnesses = _witnesses(texture, _block_px(*texture.shape), octaves)
+    if not witnesses:
+        return None
     evidence = np.stack([w.log_ratio for w in witnesses])
     slopes, at = witnesses[0].slopes_deg, witnesses[0].at
     spread = evidence_spread_factor(evidence, slopes)
     paths = angle_paths(evidence.sum(axis=0), slopes, at, spread_factor=spread)
-    stations = (np.arange(STATIONS) + 0.5) / STATIONS
-    at_stations = np.stack([np.interp(stations, at, p) for p in paths.paths_deg])
-    means = at_stations.mean(axis=1)
+    at_stations = np.stack([np.interp(_station_places(), at, p) for p in paths.paths_deg])
     alone = [angle_paths(e, slopes, at, spread_factor=spread).paths_deg for e in evidence]
     said = np.array([path.mean() for path in alone])
-    common = float(
-        np.hypot(
-            _disagreement(said, np.array([path.mean(axis=1).std() for path in alone])),
-            _stripe_doubt(float(means.mean()), stripes, stripe_share),
-        )
-    )
-    return FibreAngles(
-        at=stations,
+    return _Reading(
         paths_deg=at_stations,
-        mean_deg=float(means.mean()),
-        mean_sigma_deg=float(np.hypot(means.std(), common)),
-        common_sigma_deg=common,
+        mean_deg=float(at_stations.mean()),
+        disagreement_deg=_disagreement(said, np.array([p.mean(axis=1).std() for p in alone])),
         evidence=paths.evidence,
         spread_factor=spread,
         witnesses_deg=tuple(float(v) for v in said),
-        stripes=stripes,
     )
+
+
+def _station_places() -> FloatArray:
+    return (np.arange(STATIONS) + 0.5) / STATIONS
 
 
 def _disagreement(said_deg: FloatArray, sigma_deg: FloatArray) -> float:
@@ -134,25 +164,6 @@ def _disagreement(said_deg: FloatArray, sigma_deg: FloatArray) -> float:
     centre = float((weight * said_deg).sum() / weight.sum())
     variance = float((weight * (said_deg - centre) ** 2).sum() / weight.sum())
     return float(np.sqrt(variance / (count - 1)))
-
-
-def _stripe_doubt(mean_deg: float, stripes: Stripes | None, stripe_share: float) -> float:
-    """Standard uncertainty left by the ring stripes, degrees.
-
-    Stripes are never taken out whole; what is left of them draws the angle towards their own, the
-    more the larger their share of the face's line power. How much further off the fibres lie
-    is not known, so the distance found, times that share, is itself the measure of doubt.
-    """
-    if stripes is None:
-        return 0.0
-    return abs(stripes.mean_deg - mean_deg) * stripe_share
-
-
-def _line_power(texture: npt.NDArray[np.float32]) -> float:
-    """Variance of the lines near the length: a short run along them takes most noise out."""
-    import cv2
-
-    return float(cv2.GaussianBlur(cv2.blur(texture, (9, 1)), (0, 0), 0.7).var()) + 1e-9
 
 
 def _witnesses(
@@ -177,7 +188,7 @@ def _block_px(rows: int, columns: int) -> int:
 
 def _nothing(stripes: Stripes | None) -> FibreAngles:
     """The face is too few pixels wide for any line to be resolved."""
-    stations = (np.arange(STATIONS) + 0.5) / STATIONS
+    nothing = np.zeros((1, STATIONS))
     return FibreAngles(
-        stations, np.zeros((1, STATIONS)), 0.0, 90.0, 90.0, float("-inf"), 1.0, (), stripes
+        _station_places(), nothing, 0.0, 90.0, 90.0, float("-inf"), 1.0, (), stripes
     )

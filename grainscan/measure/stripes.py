@@ -4,7 +4,7 @@ Ring boundaries cross a face as lines that stay coherent over a large part of it
 vessels, rays and fibre sheen are streaks of some millimetres to a few centimetres. So stripes
 are found by averaging along straight lines as long as a fifth of the face, in every direction
 (a local Radon transform), and a smooth field of slopes is fitted to what stands clear. What then
-survives averaging along that field is stripe and not fibre, and is taken out before the fibres are
+survives averaging along that field is mostly stripe and can be taken out before the fibres are
 measured: on a flat-sawn face the two run in different directions, and the stripes are the
 stronger.
 """
@@ -38,7 +38,9 @@ on average over a slanted line, but all of it on a level one. With this shift a 
 keeps two thirds, and level lines are not favoured."""
 
 REMOVED_OVER = 0.125
-"""Length over which the texture is averaged along the stripes to take them out (share)."""
+LEAST_REMOVED_PX = 250
+"""Length over which the texture is averaged along the stripes to take them out: a share of the
+face's length, but so long that a streak of ordinary fibres is not taken for a stripe."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,8 @@ def without_stripes(texture: Texture, stripes: Stripes) -> Texture:
     inside = ((curves >= 0) & (curves <= rows - 1)).astype(np.float32)
     along = np.broadcast_to(np.arange(columns, dtype=np.float32), curves.shape).copy()
     level = cv2.remap(texture, along, curves, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    window = (max(3, round(REMOVED_OVER * columns)) | 1, 1)
+    run_px = min(max(REMOVED_OVER * columns, LEAST_REMOVED_PX), columns / 2.0)
+    window = (max(3, round(run_px)) | 1, 1)
     total = cv2.blur(level * inside, window, borderType=cv2.BORDER_CONSTANT)
     share = cv2.blur(inside, window, borderType=cv2.BORDER_CONSTANT)
     mean = total / np.maximum(share, 1e-3)
