@@ -39,7 +39,13 @@ def show(samples: Path, only: str | None = None) -> None:
         )
         for name in PAGES
     ]
-    chosen = st.navigation(pages, position="top")
+    chosen = st.navigation(pages, position="hidden")
+    # Streamlit's own menu hides behind a button on a phone; these links are always in sight.
+    with st.container(horizontal=True, gap="small", key="steps"):
+        for page in pages:
+            here = "step_here" if page.url_path == chosen.url_path else f"step_{page.url_path}"
+            with st.container(key=here, width="content"):
+                st.page_link(page)
     chosen.run()
     with st.popover(say("settings.title")):
         show_settings()

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import streamlit as st
 
-from grainscan.judge.limits import known_parts, limit_for_part, limit_keeping_strength
+from grainscan.judge.limits import known_parts, limit_keeping_strength
 from grainscan.results import BlankRecord, Limit
 from grainscan.shown.page.look import as_text
+from grainscan.shown.page.settings import LIMIT_RANGE, limit_of
 from grainscan.shown.page.texts import say
 from grainscan.wording import one_in_words
 
 __all__ = ["chosen_part", "show_limit"]
 
-_LEAST, _MOST = 5, 40
-
 
 def show_limit(record: BlankRecord) -> Limit:
     """The controls of the limit; moving them judges again and measures nothing."""
     # A part that came with the blank sets the controls once, not on every run of the page.
-    if st.session_state.get("limit_for") != (record.blank, record.part):
-        st.session_state["limit_for"] = (record.blank, record.part)
+    default = round(limit_of(None).one_in)
+    if st.session_state.get("limit_for") != (record.blank, record.part, default):
+        st.session_state["limit_for"] = (record.blank, record.part, default)
         st.session_state["keep_part"] = record.part if record.part in known_parts() else ""
         _take_limit_of_part()
     left, middle, right = st.columns([2, 2, 3])
@@ -50,8 +50,8 @@ def chosen_part() -> str | None:
 
 
 def _by_slope() -> Limit:
-    number = st.slider(say("scan.one_in"), _LEAST, _MOST, key="keep_one_in")
-    of_part = limit_for_part(chosen_part())
+    number = st.slider(say("scan.one_in"), *LIMIT_RANGE, key="keep_one_in")
+    of_part = limit_of(chosen_part())
     if number == round(of_part.one_in):
         st.caption(as_text(of_part.source))
         return of_part
@@ -68,5 +68,6 @@ def _by_strength() -> Limit:
 
 
 def _take_limit_of_part() -> None:
-    number = round(limit_for_part(chosen_part()).one_in)
-    st.session_state["keep_one_in"] = min(max(number, _LEAST), _MOST)
+    number = round(limit_of(chosen_part()).one_in)
+    least, most = LIMIT_RANGE
+    st.session_state["keep_one_in"] = min(max(number, least), most)

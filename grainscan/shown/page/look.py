@@ -15,7 +15,12 @@ __all__ = ["STYLE", "answer_card", "as_text", "sort_mark", "table"]
 
 STYLE = """
 <style>
-.stMainBlockContainer { max-width: 68rem; padding-top: 4rem; }
+.stMainBlockContainer { max-width: 68rem; padding-top: 1.2rem; }
+.st-key-steps { border-bottom: 2px solid #16191c; padding-bottom: 0.4rem; gap: 0.2rem; }
+.st-key-steps a { min-height: 2.6rem; padding: 0.3rem 0.7rem; border-radius: 4px; }
+.st-key-steps a p { font-size: 1.05rem; color: #16191c; }
+.st-key-steps a:hover, .st-key-step_here a { background: #dcd6c6; }
+.st-key-step_here a p { font-weight: 700; text-decoration: underline; text-underline-offset: 4px; }
 h1 { font-size: 2.1rem !important; }
 .answer { display: flex; gap: 1.4rem; align-items: center; padding: 1.3rem 1.5rem;
   border: 3px solid #16191c; border-radius: 6px; background: #ffffff; color: #16191c; }

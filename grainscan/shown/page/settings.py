@@ -7,6 +7,8 @@ from pathlib import Path
 import streamlit as st
 
 from grainscan.errors import GrainscanError
+from grainscan.judge.limits import limit_for_part
+from grainscan.results import Limit
 from grainscan.shown.page.look import as_text
 from grainscan.shown.page.texts import say
 from grainscan.stock.place import book_path
@@ -15,10 +17,12 @@ from grainscan.wording import plain_name
 from grainscan.workshop.units import Units
 
 __all__ = [
+    "LIMIT_RANGE",
     "begin_run",
     "in_unit",
     "is_local",
     "keep_values",
+    "limit_of",
     "open_the_book",
     "show_settings",
     "unit",
@@ -27,6 +31,8 @@ __all__ = [
 
 _LOOPBACK = {"127.0.0.1", "::1", "localhost"}
 _MM_PER_INCH = 25.4
+LIMIT_RANGE = (5, 40)
+"""Steepest and flattest limit that can be chosen, N of "1 in N": beyond it nothing is sorted."""
 
 
 def begin_run() -> None:
@@ -51,11 +57,23 @@ def show_settings() -> None:
         required=True,
         key="keep_units",
     )
+    general = round(limit_for_part(None).one_in)
+    st.session_state.setdefault("keep_default_limit", general)
+    st.slider(say("settings.default_limit"), *LIMIT_RANGE, key="keep_default_limit")
     if is_local():
         st.text_input(say("settings.book"), key="keep_book", help=say("settings.book_help"))
     else:
         shown = as_text(plain_name(str(book_path())))
         st.caption(say("settings.book_shared", path=shown))
+
+
+def limit_of(part: str | None) -> Limit:
+    """The limit of a part; where none is named, that of the settings."""
+    general = limit_for_part(None)
+    chosen = int(st.session_state.get("keep_default_limit", round(general.one_in)))
+    if part is not None or chosen == round(general.one_in):
+        return limit_for_part(part)
+    return Limit(float(chosen), say("settings.limit_given"))
 
 
 def unit() -> Units:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,7 @@ from grainscan.shown.page.settings import is_local, open_the_book
 from grainscan.shown.page.stock_table import show_overrule, show_stock_table
 from grainscan.shown.page.take import PHOTO_ENDINGS
 from grainscan.shown.page.texts import say
-from grainscan.shown.page.uploads import as_files, spool
+from grainscan.shown.page.uploads import SessionFolder, as_files, spool
 from grainscan.wording import sentence, sentence_list
 
 __all__ = ["show_sort"]
@@ -69,9 +68,9 @@ def _found_blanks() -> list[BlankPhotos]:
         args=(key,),
     )
     folder = st.session_state.get("sort_folder")
-    if folder is None or not any(Path(folder.name).iterdir()):
+    if folder is None or not any(folder.path.iterdir()):
         return []
-    return find_blanks([Path(folder.name)])
+    return find_blanks([folder.path])
 
 
 def _spool(key: str) -> None:
@@ -81,19 +80,17 @@ def _spool(key: str) -> None:
         return
     folder = st.session_state.get("sort_folder")
     if folder is None:
-        folder = tempfile.TemporaryDirectory(prefix="grainscan-")
+        folder = SessionFolder()
         st.session_state["sort_folder"] = folder
     by_threes = bool(st.session_state.get("keep_by_threes"))
-    done = spool(as_files(files), Path(folder.name), by_threes=by_threes)
+    done = spool(as_files(files), folder.path, by_threes=by_threes)
     st.session_state["sort_problems"] = tuple(done.problems)
     st.session_state["sort_codes"] = ()
     st.session_state["sort_count"] = st.session_state.get("sort_count", 0) + 1
 
 
 def _forget() -> None:
-    folder = st.session_state.pop("sort_folder", None)
-    if folder is not None:
-        folder.cleanup()
+    _forget_files()
     st.session_state["sort_problems"] = ()
 
 
@@ -148,9 +145,9 @@ def _sort(found: Sequence[BlankPhotos]) -> None:
 
 
 def _forget_files() -> None:
-    folder = st.session_state.pop("sort_folder", None)
+    folder: SessionFolder | None = st.session_state.pop("sort_folder", None)
     if folder is not None:
-        folder.cleanup()
+        folder.remove()
 
 
 def _results() -> None:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import io
 import re
 import shutil
+import tempfile
+import weakref
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
@@ -22,7 +24,7 @@ from grainscan.photo.reading import MOST_BYTES
 from grainscan.photo.record import RECORD_NAME
 from grainscan.wording import plain_name
 
-__all__ = ["MOST_FILES", "MOST_UNPACKED_BYTES", "Spooled", "spool"]
+__all__ = ["MOST_FILES", "MOST_UNPACKED_BYTES", "SessionFolder", "Spooled", "as_files", "spool"]
 
 MOST_FILES = 3000
 """A thousand blanks with three photographs each; more is no batch of one afternoon."""
@@ -46,6 +48,18 @@ class Spooled:
     problems: list[str] = field(default_factory=list)
     files: int = 0
     size_bytes: int = 0
+
+
+class SessionFolder:
+    """A folder for one visitor's uploads; gone with his session, or when it is removed."""
+
+    def __init__(self) -> None:
+        self.path = Path(tempfile.mkdtemp(prefix="grainscan-"))
+        self._finalizer = weakref.finalize(self, shutil.rmtree, self.path, ignore_errors=True)
+
+    def remove(self) -> None:
+        """Delete it now."""
+        self._finalizer()
 
 
 def spool(
