@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.beams import Chain
+from grainscan.measure.partners import partners
 
 __all__ = ["Bar", "bars"]
 
@@ -26,16 +27,25 @@ LEAST_SLENDERNESS = 1.8
 """Least length of a blank in widths: the shortest tenon blank is two squares long."""
 
 LEAST_WIDTH_PX = 4.0
+THIN = 25.0
 MOST_SLENDERNESS = 70.0
 """Greatest length of a blank in widths: a lath 12 mm thick and 800 mm long."""
+
+SAME_HUE = 0.06
+"""Difference of (a*, b*) / (L* + 16) below which two colours may be one in different light. Woods
+lie near (0.1, 0.25), greys at 0 (common practice, no source)."""
+
+SHADE_STEP = 7.0
+"""Step of L* below which a darker strip is not taken for a shadow: a sixth of the light."""
 
 GUESSED_EDGE = 0.85
 """An edge that no chain follows, but a step between two chains, counts less."""
 
-MOST_TAPER = 0.6
+MOST_TAPER = 1.0
 """Most difference of the widths of both ends, in mean widths: strong tilt and taper together."""
 
-MOST_PAIRS = 36
+MOST_PAIRS = 30
+MOST_KNOWN = 6
 STRETCHES = 6
 LEAST_STEP = 0.45
 SAME_ENDS = 0.03
@@ -56,8 +66,7 @@ that ends decide within the stretch in which the long edges fade."""
 class Bar:
     """A candidate: its edges, its ends (columns of the small picture), and what speaks for it.
 
-    ``trim``: shares of the width cut off at the top and bottom edge, where a side face or a shadow
-    lies between the edge and the face. ``edge_share``: share of the columns between the ends that
+    ``edge_share``: share of the columns between the ends that
     show the edge, top and bottom. ``end_clear``: clearness of both ends, in scatters. ``stops``:
     how surely the long edges stop there. ``step``: what is left of a single step of lightness
     across the inside, 0 to 1. ``shade``: how like a shadow the inside is, 0 to 1. ``score``: all
@@ -68,7 +77,6 @@ class Bar:
     bottom: Chain
     left: float
     right: float
-    trim: tuple[float, float]
     width: float
     edge_share: tuple[float, float]
     end_clear: tuple[float, float]
@@ -79,9 +87,7 @@ class Bar:
 
     def edges(self, at: Float64Array) -> tuple[Float64Array, Float64Array]:
         """Rows of the face's top and bottom edge at columns ``at``."""
-        top, bottom = self.top.heights(at), self.bottom.heights(at)
-        gap = bottom - top
-        return top + self.trim[0] * gap, bottom - self.trim[1] * gap
+        return self.top.heights(at), self.bottom.heights(at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +101,7 @@ class _Followed:
 
 def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
     """Candidates for the blank in a small smoothed picture (M, N, C), best first."""
-    columns = lab.shape[1]
-    at = np.arange(columns, dtype=np.float64)
+    at = np.arange(lab.shape[1], dtype=np.float64)
     followed = [_followed(change, chain, at) for chain in found]
     pairs = [
         (_promise(upper, lower), upper, lower)
@@ -104,10 +109,43 @@ def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
         for lower in followed
         if upper is not lower and _may_pair(upper, lower, lab.shape)
     ]
-    pairs.sort(key=lambda pair: -pair[0])
-    made = [_bar(lab, upper, lower) for _, upper, lower in pairs[:MOST_PAIRS]]
-    good = sorted((bar for bar in made if bar is not None), key=lambda bar: -bar.score)
-    return [_widest(lab, good), *good] if good else []
+    made = _best_bars(lab, change, pairs)
+    if not made or not _clear(made[0]):
+        # One edge may be too weak for the chains: looked for along the clear ones.
+        long = [f for f in followed if np.ptp(f.chain.x) > LEAST_LENGTH * lab.shape[1]]
+        known = sorted(long, key=lambda f: -f.chain.strength)[:MOST_KNOWN]
+        made += _best_bars(lab, change, _with_partners(change, known, at, lab.shape))
+        made.sort(key=lambda bar: -bar.score)
+    return [_widest(lab, made), *made] if made else []
+
+
+_Pair = tuple[float, "_Followed", "_Followed"]
+
+
+def _with_partners(
+    change: FloatArray, known: list[_Followed], at: Float64Array, shape: tuple[int, ...]
+) -> list[_Pair]:
+    pairs = []
+    for one in known:
+        for chain in partners(change, one.chain):
+            other = _followed(change, chain, at)
+            below = chain.y[0] > one.rows[int(chain.x[0])]
+            upper, lower = (one, other) if below else (other, one)
+            if _may_pair(upper, lower, shape):
+                pairs.append((_promise(upper, lower), upper, lower))
+    return pairs
+
+
+def _best_bars(lab: FloatArray, change: FloatArray, pairs: list[_Pair]) -> list[Bar]:
+    """The bars of the most promising pairs, best first."""
+    tried = sorted(pairs, key=lambda pair: -pair[0])[:MOST_PAIRS]
+    made = [_bar(lab, change, upper, lower) for _, upper, lower in tried]
+    return sorted((bar for bar in made if bar is not None), key=lambda bar: -bar.score)
+
+
+def _clear(bar: Bar) -> bool:
+    """Whether both edges and both ends of a bar are beyond doubt."""
+    return min(bar.edge_share) > 0.9 and min(bar.end_clear) > MOST_END and min(bar.stops) > 0.5
 
 
 def _widest(lab: FloatArray, good: list[Bar]) -> Bar:
@@ -135,6 +173,10 @@ def _one_stuff(lab: FloatArray, part: Bar, whole: Bar) -> bool:
     """Whether what a wider bar adds is like the part, not like what lies outside both."""
     at = np.linspace(whole.left, whole.right, 40)[2:-2]
     part_edges, edges = part.edges(at), whole.edges(at)
+    shared = np.minimum(part_edges[1], edges[1]) - np.maximum(part_edges[0], edges[0])
+    if np.median(shared) < 0.3 * part.width:
+        # They lie side by side: a face and its side face, or a shadow beside the blank.
+        return True
     margin = np.clip(0.15 * (edges[1] - edges[0]), 2.0, 6.0)
     lines = {
         "inside": (part_edges[0], part_edges[1]),
@@ -188,7 +230,7 @@ def _followed(change: FloatArray, chain: Chain, at: Float64Array) -> _Followed:
     direction = chain.change / max(float(np.linalg.norm(chain.change)), 1e-9)
     offsets = np.concatenate([np.arange(-2, 3), np.arange(-40, -7, 4), np.arange(8, 41, 4)])
     lines = _along(change, rows, offsets) @ direction
-    here = _highest(lines[:5])
+    here = np.asarray(lines[:5].max(axis=0), dtype=np.float64)
     # The same look at other heights tells what the bench and the wood show by themselves.
     others = lines[5:]
     level, scatter = float(np.median(others)), 1.4826 * float(np.median(np.abs(others))) + 1e-3
@@ -196,10 +238,26 @@ def _followed(change: FloatArray, chain: Chain, at: Float64Array) -> _Followed:
     strong = max(float(np.median(here[inside])), level + 1.5 * scatter)
     spread = max(scatter, 0.35 * (strong - level))
     odds = ((here - level) ** 2 - (here - strong) ** 2) / (2.0 * spread**2)
-    # Beyond the middle between both, and above strong itself, an edge is simply there.
+    # Stronger than the edge's own middle strength is there all the more.
     odds = np.where(here > strong, 1.0, np.clip(odds, -1.0, 1.0))
     odds[(rows < 0) | (rows > len(change) - 1)] = -1.0
     return _Followed(chain, rows, _smoothed(odds, 7))
+
+
+def _step_as_edge(
+    change: FloatArray, upper: _Followed, lower: _Followed, share: float, ends: tuple[int, int]
+) -> _Followed:
+    """The step found at a share of the width between two edges, as an edge of its own."""
+    left, right = ends
+    at = np.arange(len(upper.rows), dtype=np.float64)
+    rows = upper.rows + share * (lower.rows - upper.rows)
+    offsets = np.arange(-3, 4)
+    inside = slice(left, right + 1)
+    means = _along(change, rows, offsets)[:, inside].mean(axis=1)
+    best = int(np.argmax(np.abs(means[:, 0])))
+    nodes = np.linspace(left, right, 13)
+    chain = Chain(nodes, np.interp(nodes, at, rows + offsets[best]), means[best], 0.0)
+    return _followed(change, chain, at)
 
 
 def _along(picture: FloatArray, rows: Float64Array, offsets: npt.NDArray[np.int_]) -> FloatArray:
@@ -228,41 +286,45 @@ def _may_pair(upper: _Followed, lower: _Followed, shape: tuple[int, ...]) -> boo
     middle = float(np.median(gap))
     if middle < LEAST_WIDTH_PX or both < LEAST_SLENDERNESS * middle:
         return False
-    return bool(gap.min() > 0.3 * middle and abs(gap[-1] - gap[0]) < MOST_TAPER * middle)
+    return bool(gap.min() > 0.25 * middle and abs(gap[-1] - gap[0]) < MOST_TAPER * middle)
 
 
-def _bar(lab: FloatArray, upper: _Followed, lower: _Followed) -> Bar | None:
-    band = _band(lab, upper.rows, lower.rows)
-    inside = band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2]
-    ends = _end_clearness(inside, upper, lower)
-    both = upper.speaks + lower.speaks
+def _bar(
+    lab: FloatArray, change: FloatArray, upper: _Followed, lower: _Followed, *, whole: bool = True
+) -> Bar | None:
+    """The bar between two edges, or what is left of a ``whole`` one without its side face."""
     gap = lower.rows - upper.rows
-    both = np.where(gap < 2.0, -2.0, both)
+    if np.median(gap) < LEAST_WIDTH_PX:
+        return None
+    band = _band(lab, upper.rows, lower.rows)
+    ends = _end_clearness(band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2], upper, lower)
+    both = np.where(gap < 2.0, -2.0, upper.speaks + lower.speaks)
     found = _between(both, ends)
     if found is None:
         return None
     left, right = found
-    width = float(np.median(gap[left : right + 1]))
-    length = right - left
-    if length < LEAST_LENGTH * lab.shape[1] or length < LEAST_SLENDERNESS * width:
+    inside = slice(left, right + 1)
+    width, length = float(np.median(gap[inside])), right - left
+    if (
+        width < LEAST_WIDTH_PX
+        or length < max(LEAST_LENGTH * lab.shape[1], LEAST_SLENDERNESS * width)
+        or length > MOST_SLENDERNESS * width
+    ):
         return None
-    shares = (
-        float(np.mean(upper.speaks[left : right + 1] > 0)),
-        float(np.mean(lower.speaks[left : right + 1] > 0)),
-    )
+    step, row, lighter_below = _inner_step(band, left, right)
+    if whole and step >= LEAST_STEP:
+        share = (row - MARGIN_ROWS) / BAND_ROWS
+        edge = _step_as_edge(change, upper, lower, share, found)
+        # The larger part is the face; of two much alike, the lighter.
+        below = share < 0.5 if not ALIKE <= share <= 1.0 - ALIKE else lighter_below
+        parts = (edge, lower) if below else (upper, edge)
+        return _bar(lab, change, *parts, whole=False)
     end_clear = (float(ends[left]), float(ends[right]))
     stops = _stop(both, left, right)
-    trim, cut = _trim(band, left, right)
-    if cut is not band:
-        gap = gap * (1.0 - sum(trim))
-    width = float(np.median(gap[left : right + 1]))
-    if width < LEAST_WIDTH_PX or length > MOST_SLENDERNESS * width:
-        return None
-    step = _inner_step(cut, left, right)[0]
-    shade = _shade(cut, left, right)
-    score = float(both[left : right + 1].sum()) * (1.0 - 0.8 * shade)
-    if trim != (0.0, 0.0):
-        score *= GUESSED_EDGE
+    shade = _shade(lab, band, upper.rows, lower.rows, left, right)
+    score = float(both[inside].sum()) * (1.0 - 0.8 * shade)
+    # Few blanks are thinner than this; side faces, shadows' rims and ring stripes are.
+    score *= min(1.0, THIN * width / length) ** 0.5
     for stop, clear in zip(stops, end_clear, strict=True):
         score *= 0.25 + 0.5 * min(clear / MOST_END, 1.0) + 0.25 * stop
     return Bar(
@@ -270,14 +332,16 @@ def _bar(lab: FloatArray, upper: _Followed, lower: _Followed) -> Bar | None:
         bottom=lower.chain,
         left=float(left) - 0.5,
         right=float(right) + 0.5,
-        trim=trim,
         width=width,
-        edge_share=shares,
+        edge_share=(
+            float(np.mean(upper.speaks[inside] > 0)),
+            float(np.mean(lower.speaks[inside] > 0)),
+        ),
         end_clear=end_clear,
         stops=stops,
         step=step,
         shade=shade,
-        score=score,
+        score=score if whole else GUESSED_EDGE * score,
     )
 
 
@@ -340,29 +404,6 @@ def _between(speaks: Float64Array, ends: Float64Array) -> tuple[int, int] | None
     return (left, right) if right > left else None
 
 
-def _trim(
-    band: FloatArray, left: int, right: int
-) -> tuple[tuple[float, float], FloatArray]:
-    """Shares of the width to cut off at top and bottom, and the band of what is left.
-
-    A side face or a shadow between the edge and the face makes one step across the width, at
-    the same place in every stretch. The larger part is the face; of two much alike, the lighter.
-    """
-    step, row, lighter_below = _inner_step(band, left, right)
-    if step < LEAST_STEP:
-        return (0.0, 0.0), band
-    rows = band.shape[0]
-    share = (row - MARGIN_ROWS) / BAND_ROWS
-    below = share < ALIKE if not ALIKE <= share <= 1.0 - ALIKE else lighter_below
-    keep = np.arange(rows)
-    first, last = (row, rows - MARGIN_ROWS) if below else (MARGIN_ROWS, row)
-    inner = np.linspace(first, last - 1, BAND_ROWS)
-    margin = np.arange(1, MARGIN_ROWS + 1)
-    wanted = np.concatenate([first - margin[::-1], inner, last - 1 + margin])
-    cut = band[np.clip(np.round(wanted).astype(int), 0, len(keep) - 1)]
-    return ((share, 0.0) if below else (0.0, 1.0 - share)), cut
-
-
 def _inner_step(band: FloatArray, left: int, right: int) -> tuple[float, int, bool]:
     """How far one step of lightness explains the differences across the inside, 0 to 1, the row
     of the band after the step, and whether it is lighter below.
@@ -388,10 +429,32 @@ def _inner_step(band: FloatArray, left: int, right: int) -> tuple[float, int, bo
     return share * seen * float(same >= 0.8), row + first, height > 0
 
 
-def _shade(band: FloatArray, left: int, right: int) -> float:
-    """How far the inside is a shadow: darker than both sides and of the hue of one, 0 to 1."""
+def _shade(
+    lab: FloatArray,
+    band: FloatArray,
+    top: Float64Array,
+    bottom: Float64Array,
+    left: int,
+    right: int,
+) -> float:
+    """How far the inside is a shadow, 0 to 1: darker than what lies on both sides, of its hue.
+
+    Shade takes light of all colours alike, so that a* and b* shrink with L* + 16 (CIELAB's cube
+    roots); wood darker than what it lies on has a hue of its own.
+    """
     inner = np.median(band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2, left : right + 1], axis=(0, 1))
-    above = np.median(band[: MARGIN_ROWS - 1, left : right + 1], axis=(0, 1))
-    below = np.median(band[-MARGIN_ROWS + 1 :, left : right + 1], axis=(0, 1))
-    darker = min(above[0], below[0]) - inner[0]
-    return float(np.clip((darker - 2.0) / 8.0, 0.0, 1.0))
+    at = np.arange(left, right + 1, 3, dtype=np.float64)
+    top, bottom = top[left : right + 1 : 3], bottom[left : right + 1 : 3]
+    width = float(np.median(bottom - top))
+    lighter = []
+    for edge, outwards in ((top, -1.0), (bottom, 1.0)):
+        # A shadow has a soft rim, and its other half may be a bar of its own.
+        away = [edge + outwards * max(4.0, share * width) for share in (0.3, 0.8, 1.3)]
+        beside = [_strip_colour(lab, at, rows - 2.0, rows + 2.0) for rows in away]
+        alike = [np.exp(-((np.linalg.norm(_hue(inner) - _hue(c)) / SAME_HUE) ** 2)) for c in beside]
+        lighter.append(max((c[0] - inner[0]) * a for c, a in zip(beside, alike, strict=True)))
+    return float(np.clip((min(lighter) - SHADE_STEP) / SHADE_STEP, 0.0, 1.0))
+
+
+def _hue(lab: FloatArray) -> FloatArray:
+    return np.asarray(lab[1:] / (lab[0] + 16.0))

@@ -29,6 +29,9 @@ STEEPEST_PX = 14
 BEAMS_A_STRIP = 48
 MOST_CHAINS = 40
 LEAST_LINES = 4
+MOST_BEND_PX = 2
+"""Most change of rise from one strip to the next: a radius of a third of the picture's width, far
+below that of any blank, and one step of the rises looked at."""
 NEIGHBOUR_PX = 2
 
 
@@ -178,8 +181,8 @@ def _links(beams: list[_Beams]) -> dict[tuple[int, int], FloatArray]:
             bend = np.abs(slope_b - slope_a)
             length = np.linalg.norm(a.change, axis=1)[:, None] * np.linalg.norm(b.change, axis=1)
             alike = (a.change @ b.change.T) / np.maximum(length, 1e-6)
-            fits = (np.abs(jump) <= 1.5 + 0.5 * (gap - 1)) & (bend <= 4) & (alike > 0.2)
-            gain = b.clear[None, :] * (0.5 + 0.5 * alike) - 0.25 * np.abs(jump) - 2.0 * (gap - 1)
+            fits = (np.abs(jump) <= 1.5 + 0.5 * (gap - 1)) & (bend <= MOST_BEND_PX) & (alike > 0.2)
+            gain = b.clear[None, :] * (0.5 + 0.5 * alike) - 0.25 * (np.abs(jump) + bend) - 2.0 * (gap - 1)
             links[strip, gap] = np.where(fits, gain, -np.inf).astype(np.float32)
     return links
 

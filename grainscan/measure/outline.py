@@ -50,11 +50,10 @@ def find_face(pixels: ByteArray) -> FaceOutline:
     small, small_scale = reduced(work, SMALL_WIDTH_PX)
     bar, rivals = _best_bar(small)
     rough = _rough(bar, small_scale)
-    edge_reach = EDGE_REACH_PX + sum(bar.trim) / 12.0 * bar.width
     found = refined(
         work,
         rough,
-        edge_reach_px=edge_reach / small_scale,
+        edge_reach_px=EDGE_REACH_PX / small_scale,
         end_reach_px=END_REACH_PX / small_scale,
     )
     confidence = _confidence(bar, rivals, found)
