@@ -189,6 +189,4 @@ def _block_px(rows: int, columns: int) -> int:
 def _nothing(stripes: Stripes | None) -> FibreAngles:
     """The face is too few pixels wide for any line to be resolved."""
     nothing = np.zeros((1, STATIONS))
-    return FibreAngles(
-        _station_places(), nothing, 0.0, 90.0, 90.0, float("-inf"), 1.0, (), stripes
-    )
+    return FibreAngles(_station_places(), nothing, 0.0, 90.0, 90.0, float("-inf"), 1.0, (), stripes)

@@ -11,6 +11,7 @@ the interval of the mean over the face respects the correlation between its stat
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -25,7 +26,7 @@ STEPS_DEG = (0.05, 0.1, 0.2, 0.4, 0.8)
 MISLED = 0.02
 """Share of blocks whose evidence may be about something else than fibres."""
 
-PATHS = 400
+PATHS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,11 +74,12 @@ def angle_paths(
     likelihood = np.exp(tempered - offset)
     share = likelihood / likelihood.sum(axis=1, keepdims=True)
     count = len(slopes_deg)
+    spacing = float(slopes_deg[1] - slopes_deg[0])
     likelihood = (1 - MISLED) * share + MISLED / count
-    trials = [_forward(likelihood, _transition(slopes_deg, step)) for step in STEPS_DEG]
+    trials = [_forward(likelihood, _transition(count, spacing, step)) for step in STEPS_DEG]
     best = int(np.argmax([t[1] for t in trials]))
     forward, smooth = trials[best]
-    paths = _sample(forward, _transition(slopes_deg, STEPS_DEG[best]), slopes_deg)
+    paths = _sample(forward, STEPS_DEG[best], slopes_deg)
     # Each block against noise with every direction alike, and what the chain adds to that.
     alone = np.log(np.exp(tempered - offset).mean(axis=1)) + offset[:, 0]
     evidence = float(alone.sum() + smooth + len(at) * np.log(count))
@@ -93,9 +95,10 @@ def _moments(log_ratio: FloatArray, slopes_deg: FloatArray) -> tuple[FloatArray,
     return mean, variance + step**2 / 12.0
 
 
-def _transition(slopes_deg: FloatArray, step_deg: float) -> FloatArray:
-    change = slopes_deg[:, None] - slopes_deg[None, :]
-    density = np.exp(-0.5 * (change / step_deg) ** 2)
+@lru_cache(maxsize=16)
+def _transition(count: int, spacing_deg: float, step_deg: float) -> FloatArray:
+    places = np.arange(count) * spacing_deg
+    density = np.exp(-0.5 * ((places[:, None] - places[None, :]) / step_deg) ** 2)
     return np.asarray(density / density.sum(axis=0, keepdims=True))
 
 
@@ -115,17 +118,27 @@ def _forward(likelihood: FloatArray, transition: FloatArray) -> tuple[FloatArray
     return filtered, total
 
 
-def _sample(filtered: FloatArray, transition: FloatArray, slopes_deg: FloatArray) -> FloatArray:
+def _sample(filtered: FloatArray, step_deg: float, slopes_deg: FloatArray) -> FloatArray:
     """Backward sampling; the seed is fixed so that the same photograph gives the same result."""
     rng = np.random.default_rng(20)
-    blocks = filtered.shape[0]
-    step = slopes_deg[1] - slopes_deg[0]
+    blocks, count = filtered.shape
+    spacing = slopes_deg[1] - slopes_deg[0]
+    # A change of more than five standard deviations does not happen.
+    reach = int(np.ceil(5.0 * step_deg / spacing))
+    offsets = np.arange(-reach, reach + 1)
+    change = np.exp(-0.5 * (offsets * spacing / step_deg) ** 2)
+    # What leaves a state is shared among the states in reach, fewer at either end.
+    leaving = np.convolve(np.ones(count), change, "same")
     states = np.empty((PATHS, blocks), dtype=np.intp)
     states[:, -1] = _draw(np.repeat(filtered[-1:], PATHS, axis=0), rng)
     for i in range(blocks - 2, -1, -1):
-        states[:, i] = _draw(filtered[i][None, :] * transition[states[:, i + 1], :], rng)
+        near = states[:, i + 1, None] + offsets
+        inside = (near >= 0) & (near < count)
+        near = np.clip(near, 0, count - 1)
+        weights = np.where(inside, filtered[i][near] * change / leaving[near], 0.0)
+        states[:, i] = near[np.arange(PATHS), _draw(weights, rng)]
     # Inside a grid step every direction is equally likely.
-    return slopes_deg[states] + rng.uniform(-step / 2, step / 2, states.shape)
+    return slopes_deg[states] + rng.uniform(-spacing / 2, spacing / 2, states.shape)
 
 
 def _draw(weights: FloatArray, rng: np.random.Generator) -> npt.NDArray[np.intp]:

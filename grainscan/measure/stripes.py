@@ -86,11 +86,15 @@ def without_stripes(texture: Texture, stripes: Stripes) -> Texture:
     total = cv2.blur(level * inside, window, borderType=cv2.BORDER_CONSTANT)
     share = cv2.blur(inside, window, borderType=cv2.BORDER_CONSTANT)
     mean = total / np.maximum(share, 1e-3)
-    stripe = np.empty_like(texture)
+    # Which curve passes through a pixel: found on every eighth column, straight in between.
     here = np.arange(rows)
-    for column in range(columns):
-        stripe[:, column] = np.interp(here, curves[:, column], mean[:, column])
-    return texture - stripe
+    some = _some_columns(columns)
+    number = np.arange(len(curves), dtype=np.float32)
+    through = np.stack([np.interp(here, curves[:, int(c)], number) for c in some], axis=1)
+    source = _between_columns(np.asarray(through, dtype=np.float32), some, columns)
+    along = np.broadcast_to(np.arange(columns, dtype=np.float32), source.shape).copy()
+    stripe = cv2.remap(mean, along, source, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(texture - stripe, dtype=np.float32)
 
 
 def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
@@ -104,10 +108,8 @@ def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
     reduced = max(48, columns // 6)
     per_column = columns / reduced
     small = cv2.resize(texture, (reduced, rows), interpolation=cv2.INTER_AREA)
-    # A Gaussian of this spread averages over as many samples as a box of the line's length.
-    spread = max(1.0, LINE_SHARE * reduced / (2.0 * np.sqrt(np.pi)))
-    size = (int(np.ceil(3.0 * spread)) * 2 + 1, 1)
-    border = cv2.BORDER_CONSTANT
+    # Two boxes in a row (a triangle) average over 1.5 times as many samples as one.
+    window = (max(3, round(LINE_SHARE * reduced / 1.5)) | 1, 1)
     strongest = np.zeros_like(small)
     slope = np.zeros_like(small)
     typical = []
@@ -120,8 +122,8 @@ def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
         shape = (reduced, rows + 2 * pad)
         level = cv2.warpAffine(small, turn, shape, flags=cv2.INTER_LINEAR)
         covered = cv2.warpAffine(flat, turn, shape, flags=cv2.INTER_LINEAR)
-        level = cv2.GaussianBlur(level, size, sigmaX=spread, borderType=border)
-        covered = cv2.GaussianBlur(covered, size, sigmaX=spread, borderType=border)
+        level = _twice_blurred(level, window)
+        covered = _twice_blurred(covered, window)
         # Divided so that short lines at the corners do not scatter more than long ones.
         level = np.asarray(level, dtype=np.float32) / np.sqrt(np.maximum(covered, 1e-3))
         back = cv2.warpAffine(
@@ -133,6 +135,14 @@ def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
         slope[stronger] = angle
     noise = 1.4826 * float(np.median(typical)) + 1e-9
     return np.asarray(strongest, np.float32), np.asarray(slope, np.float32), noise
+
+
+def _twice_blurred(picture: Texture, window: tuple[int, int]) -> Texture:
+    import cv2
+
+    border = cv2.BORDER_CONSTANT
+    once = cv2.blur(picture, window, borderType=border)
+    return np.asarray(cv2.blur(once, window, borderType=border), dtype=np.float32)
 
 
 def _basis(x: FloatArray, y: FloatArray) -> FloatArray:
@@ -164,28 +174,42 @@ def _robust_field(
 
 def _curves(stripes: Stripes, rows: int, columns: int) -> Texture:
     """Row of each stripe curve (K, N) in every column; curves start a row apart in the middle."""
-    x = np.linspace(-1.0, 1.0, columns)
-    middle = columns // 2
+    some = _some_columns(columns)
+    middle = len(some) // 2
     reach = int(min(0.4 * columns, 4.0 * rows))
-    start = np.arange(-reach, rows + reach, dtype=np.float64)
-    curves = np.empty((len(start), columns), np.float32)
+    curves = np.empty((rows + 2 * reach, len(some)), np.float32)
+    curves[:, middle] = np.arange(-reach, rows + reach)
     c = stripes.coefficients
 
-    def fall(column: int, row: FloatArray) -> FloatArray:
+    def fall(column: float, row: FloatArray) -> FloatArray:
         # Outside the view the field is held at its border value.
         y = 2.0 * np.clip(row, 0, rows - 1) / (rows - 1) - 1.0
-        here = x[column]
-        angle = c[0] + c[1] * y + here * (c[2] + c[3] * here + c[4] * y)
+        x = 2.0 * column / (columns - 1) - 1.0
+        angle = c[0] + c[1] * y + x * (c[2] + c[3] * x + c[4] * y)
         return np.asarray(np.tan(np.radians(angle)))
 
-    row = start
-    curves[:, middle] = row
-    for column in range(middle + 1, columns):
-        row = row - fall(column, row)
-        curves[:, column] = row
-    row = start
-    for column in range(middle - 1, -1, -1):
-        row = row + fall(column, row)
-        curves[:, column] = row
+    for order in (range(middle + 1, len(some)), range(middle - 1, -1, -1)):
+        row = curves[:, middle].astype(np.float64)
+        before = some[middle]
+        for i in order:
+            step = some[i] - before
+            # Midpoint rule: the slope half a step on.
+            half = row - fall(before, row) * step / 2.0
+            row = row - fall(before + step / 2.0, half) * step
+            curves[:, i] = row
+            before = some[i]
     crosses = ((curves >= 0) & (curves <= rows - 1)).any(axis=1)
-    return curves[crosses]
+    return _between_columns(curves[crosses], some, columns)
+
+
+def _some_columns(columns: int) -> FloatArray:
+    """About every eighth column, both ends among them."""
+    return np.asarray(np.unique(np.rint(np.linspace(0, columns - 1, max(2, columns // 8)))))
+
+
+def _between_columns(values: Texture, some: FloatArray, columns: int) -> Texture:
+    """Values (K, len(some)) at some columns, straight in between: (K, columns)."""
+    here = np.arange(columns)
+    left = np.clip(np.searchsorted(some, here, side="right") - 1, 0, len(some) - 2)
+    share = ((here - some[left]) / (some[left + 1] - some[left])).astype(np.float32)
+    return np.asarray(values[:, left] * (1 - share) + values[:, left + 1] * share, np.float32)
