@@ -122,8 +122,8 @@ def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
         shape = (reduced, rows + 2 * pad)
         level = cv2.warpAffine(small, turn, shape, flags=cv2.INTER_LINEAR)
         covered = cv2.warpAffine(flat, turn, shape, flags=cv2.INTER_LINEAR)
-        level = _twice_blurred(level, window)
-        covered = _twice_blurred(covered, window)
+        level = _twice_blurred(np.asarray(level, np.float32), window)
+        covered = _twice_blurred(np.asarray(covered, np.float32), window)
         # Divided so that short lines at the corners do not scatter more than long ones.
         level = np.asarray(level, dtype=np.float32) / np.sqrt(np.maximum(covered, 1e-3))
         back = cv2.warpAffine(
