@@ -77,6 +77,7 @@ class Visitor:
         self.context = browser.new_context(
             viewport={"width": size[0], "height": size[1]}, has_touch=touch, accept_downloads=True
         )
+        self.touch = touch
         self.page = self.context.new_page()
         self.page.set_default_timeout(60_000)
         self.address = address
@@ -112,6 +113,12 @@ class Visitor:
         ).first.click()
         self.settled()
 
+    def pick(self, box, option):
+        """Choose from a list that opens."""
+        found = self.page.get_by_role("combobox", name=box)
+        found.tap() if self.touch else found.click()
+        self.page.get_by_role("option", name=option, exact=True).click()
+
     def upload(self, *files):
         self.page.locator("input[type=file]").first.set_input_files([str(f) for f in files])
 
@@ -127,12 +134,13 @@ class Visitor:
         card = self.page.locator(".answer")
         return word, card.locator(".slope").inner_text(), card.locator(".range").inner_text()
 
-    def slide(self, label, steps):
-        """Move a slider by its keys."""
+    def slide(self, label, steps, *, until):
+        """Move a slider by its keys and wait until the answer says something."""
         thumb = self.page.get_by_role("slider", name=label)
         thumb.focus()
         for _ in range(abs(steps)):
             self.page.keyboard.press("ArrowRight" if steps > 0 else "ArrowLeft")
+        self.page.locator(".answer", has_text=until).wait_for()
         self.settled()
 
     def download(self, name):

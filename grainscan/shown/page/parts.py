@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import streamlit as st
 
-from grainscan.results import BlankMeasurement, BlankResult, EndScan, FaceScan
+from grainscan.results import BlankMeasurement, BlankResult, EndScan, FaceScan, SortWord
 from grainscan.shown.overlays import words_for
 from grainscan.shown.page.hand import Hand, Photograph
 from grainscan.shown.page.layers import end_layers, face_layers, knot_layer
@@ -15,7 +15,7 @@ from grainscan.shown.page.picture import Layer, show_picture
 from grainscan.shown.page.remember import measured, picture_of
 from grainscan.shown.page.settings import in_unit
 from grainscan.shown.page.texts import say
-from grainscan.wording import figure_words, interval_words, sentence
+from grainscan.wording import figure_words, interval_words, one_in_words, sentence
 
 __all__ = [
     "measure_hand",
@@ -24,6 +24,7 @@ __all__ = [
     "show_end_picture",
     "show_face_picture",
     "show_facts",
+    "show_result_card",
     "show_strength",
     "show_words",
 ]
@@ -44,12 +45,20 @@ def measure_hand(hand: Hand) -> BlankMeasurement:
 
 def show_answer(result: BlankResult) -> None:
     """The word, its shape, the slope, the reason that decided; then the other reasons."""
-    slope = result.measurement.slope
-    figure = say("scan.slope_unknown") if slope is None else figure_words(slope)
-    interval = "" if slope is None else say("scan.interval", interval=interval_words(slope))
-    answer_card(result.sort, figure[:1].upper() + figure[1:], interval, result.because[0])
+    show_result_card(result, result.sort, result.because[0])
     for reason in result.because[1:]:
         st.markdown(f"- {as_text(reason)}")
+
+
+def show_result_card(result: BlankResult, sort: SortWord, why: str) -> None:
+    """A result's slope with its interval and limit, under the word that counts."""
+    slope = result.measurement.slope
+    figure = say("scan.slope_unknown") if slope is None else figure_words(slope)
+    limit = one_in_words(result.limit.angle_deg)
+    known = "" if slope is None else say("scan.interval", interval=interval_words(slope)) + "; "
+    answer_card(
+        sort, figure[:1].upper() + figure[1:], known + say("scan.along_limit", limit=limit), why
+    )
 
 
 def show_strength(result: BlankResult) -> None:

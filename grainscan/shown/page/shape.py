@@ -13,8 +13,13 @@ from grainscan.errors import GrainscanError
 from grainscan.results import BlankMeasurement
 from grainscan.shown.bench_words import TOOL_CAUTION, fit_words, plan_words, shaving_words
 from grainscan.shown.page.layers import part_layer, shaving_layer
-from grainscan.shown.page.look import answer_card, as_text
-from grainscan.shown.page.parts import show_cautions, show_face_picture, show_words
+from grainscan.shown.page.look import as_text
+from grainscan.shown.page.parts import (
+    show_cautions,
+    show_face_picture,
+    show_result_card,
+    show_words,
+)
 from grainscan.shown.page.settings import open_the_book, unit
 from grainscan.shown.page.subject import Subject, choose_subject, with_sizes
 from grainscan.shown.page.texts import say
@@ -22,7 +27,6 @@ from grainscan.stock.as_json import to_json
 from grainscan.stock.find import Filter, find
 from grainscan.stock.history import current_scan
 from grainscan.stock.store import Book
-from grainscan.wording import figure_words, interval_words
 from grainscan.workshop.cutlist import SHIPPED, CutList, read_cut_list, shipped_cut_list
 from grainscan.workshop.fit import NoFit
 from grainscan.workshop.keep_clear import AvoidZone, knot_zone
@@ -112,11 +116,7 @@ def _part(subject: Subject) -> None:
 
 
 def _show_laid(subject: Subject, laid: LaidPart) -> None:
-    judged = laid.judged
-    slope = judged.measurement.slope
-    figure = say("scan.slope_unknown") if slope is None else figure_words(slope)
-    interval = "" if slope is None else say("scan.interval", interval=interval_words(slope))
-    answer_card(judged.sort, figure[:1].upper() + figure[1:], interval, judged.because[0])
+    show_result_card(laid.judged, laid.judged.sort, laid.judged.because[0])
     m, hand = subject.measurement, subject.hand
     for letter, photograph, scan in (("A", hand.face_a, m.face_a), ("B", hand.face_b, m.face_b)):
         more = [] if scan is None else [part_layer(scan, letter, laid)]

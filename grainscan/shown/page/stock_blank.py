@@ -10,11 +10,12 @@ import streamlit as st
 from grainscan.errors import BookError, GrainscanError
 from grainscan.photo.reading import MOST_BYTES
 from grainscan.shown.page.hand import Hand, Photograph, put_in_hand
-from grainscan.shown.page.look import answer_card, as_text
+from grainscan.shown.page.look import as_text
 from grainscan.shown.page.parts import (
     show_end_picture,
     show_face_picture,
     show_facts,
+    show_result_card,
     show_strength,
 )
 from grainscan.shown.page.stock_table import show_overrule
@@ -32,7 +33,6 @@ from grainscan.stock.report_html import report_html
 from grainscan.stock.report_pdf import report_pdf
 from grainscan.stock.report_words import reason_of
 from grainscan.stock.store import Book, reading
-from grainscan.wording import figure_words, interval_words
 
 __all__ = ["hand_of_scan", "show_blank"]
 
@@ -42,10 +42,7 @@ def show_blank(book: Book, line: StockLine) -> None:
     scan = current_scan(book, line.code)
     st.subheader(as_text(line.code))
     if scan is not None and line.sort is not None:
-        slope = scan.result.measurement.slope
-        figure = say("scan.slope_unknown") if slope is None else figure_words(slope)
-        interval = "" if slope is None else say("scan.interval", interval=interval_words(slope))
-        answer_card(line.sort, figure[:1].upper() + figure[1:], interval, reason_of(line))
+        show_result_card(scan.result, line.sort, reason_of(line))
     st.caption(as_text(_about(book, line.code)))
     _papers(book, line.code)
     if scan is not None:
