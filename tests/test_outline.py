@@ -6,7 +6,6 @@ import pytest
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.outline import find_face
 from grainscan.measure.quality import LEAST_CONFIDENCE
-from grainscan.measure.silhouette import background_distance, foreground_pieces, reduced
 from tests.render import random_blank, random_photo, render_blank
 
 SMALL = {"width_px": 1050, "height_px": 700, "shots": ("face_a",)}
@@ -132,13 +131,3 @@ def test_a_blank_cut_off_by_the_border_is_told():
         return
     # Either is a reason in the photograph's quality to step back.
     assert found.touches_border or found.confidence < LEAST_CONFIDENCE
-
-
-def test_silhouette_finds_what_differs():
-    small, scale = reduced(photograph(lay(board(), 150, 260, 1050, 330)), 640)
-    assert scale == pytest.approx(640 / 1200)
-    distance = background_distance(small, shadows_are_background=False)
-    piece = foreground_pieces(distance, 6.0)[0]
-    assert piece.sum() == pytest.approx(900 * 70 * scale**2, rel=0.08)
-    bench, _ = reduced(photograph(board()), 640)
-    assert foreground_pieces(background_distance(bench, shadows_are_background=False), 6.0) == []

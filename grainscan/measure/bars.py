@@ -35,6 +35,9 @@ SAME_HUE = 0.06
 """Difference of (a*, b*) / (L* + 16) below which two colours may be one in different light. Woods
 lie near (0.1, 0.25), greys at 0 (common practice, no source)."""
 
+WOOD_YELLOW = 0.1
+"""b* / (L* + 16) that every common wood reaches (common practice, no source)."""
+
 SHADE_STEP = 7.0
 """Step of L* below which a darker strip is not taken for a shadow: a sixth of the light."""
 
@@ -49,6 +52,7 @@ MOST_KNOWN = 6
 STRETCHES = 6
 LEAST_STEP = 0.45
 SAME_ENDS = 0.03
+MIN_GROWTH_PX = 1.5
 ALMOST = 0.65
 ALIKE = 0.38
 """Parts on both sides of a step whose smaller one has more than this share are much alike."""
@@ -63,18 +67,27 @@ that ends decide within the stretch in which the long edges fade."""
 
 
 @dataclass(frozen=True, slots=True)
+class Followed:
+    """A chain's row in every column of the picture, and how far each column speaks for it."""
+
+    chain: Chain
+    rows: Float64Array
+    speaks: Float64Array
+
+
+@dataclass(frozen=True, slots=True)
 class Bar:
     """A candidate: its edges, its ends (columns of the small picture), and what speaks for it.
 
-    ``edge_share``: share of the columns between the ends that
-    show the edge, top and bottom. ``end_clear``: clearness of both ends, in scatters. ``stops``:
-    how surely the long edges stop there. ``step``: what is left of a single step of lightness
-    across the inside, 0 to 1. ``shade``: how like a shadow the inside is, 0 to 1. ``score``: all
-    of it together, in columns.
+    ``edge_share``: share of the columns between the ends that show the edge, top and bottom.
+    ``end_clear``: clearness of both ends, in scatters. ``stops``: how surely the long edges stop
+    there. ``step``: what is left of a single step of lightness across the inside, 0 to 1.
+    ``shade``: how like a shadow the inside is, 0 to 1. ``score``: all of it together, in columns.
+    ``hue`` (2,): (a*, b*) / (L* + 16) of its inside.
     """
 
-    top: Chain
-    bottom: Chain
+    top: Followed
+    bottom: Followed
     left: float
     right: float
     width: float
@@ -84,19 +97,11 @@ class Bar:
     step: float
     shade: float
     score: float
+    hue: FloatArray
 
     def edges(self, at: Float64Array) -> tuple[Float64Array, Float64Array]:
         """Rows of the face's top and bottom edge at columns ``at``."""
-        return self.top.heights(at), self.bottom.heights(at)
-
-
-@dataclass(frozen=True, slots=True)
-class _Followed:
-    """A chain's row in every column of the picture, and how far each column speaks for it."""
-
-    chain: Chain
-    rows: Float64Array
-    speaks: Float64Array
+        return self.top.chain.heights(at), self.bottom.chain.heights(at)
 
 
 def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
@@ -116,14 +121,14 @@ def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
         known = sorted(long, key=lambda f: -f.chain.strength)[:MOST_KNOWN]
         made += _best_bars(lab, change, _with_partners(change, known, at, lab.shape))
         made.sort(key=lambda bar: -bar.score)
-    return [_widest(lab, made), *made] if made else []
+    return [_widest(lab, change, made[0], followed), *made] if made else []
 
 
-_Pair = tuple[float, "_Followed", "_Followed"]
+_Pair = tuple[float, Followed, Followed]
 
 
 def _with_partners(
-    change: FloatArray, known: list[_Followed], at: Float64Array, shape: tuple[int, ...]
+    change: FloatArray, known: list[Followed], at: Float64Array, shape: tuple[int, ...]
 ) -> list[_Pair]:
     pairs = []
     for one in known:
@@ -148,25 +153,45 @@ def _clear(bar: Bar) -> bool:
     return min(bar.edge_share) > 0.9 and min(bar.end_clear) > MOST_END and min(bar.stops) > 0.5
 
 
-def _widest(lab: FloatArray, good: list[Bar]) -> Bar:
-    """The widest bar that has the best one's ends, is much as clear, and is all of one stuff.
+def _widest(lab: FloatArray, change: FloatArray, best: Bar, followed: list[Followed]) -> Bar:
+    """The best bar grown to the widest that has its ends, is much as clear, and is one stuff.
 
     Stripes of rings run along the inside of a face and pair up as clearly as its edges, and so
     do both edges of a side face.
     """
-    best = good[0]
     length = best.right - best.left
+    at = np.linspace(best.left, best.right, 9)[1:-1]
     chosen = best
-    for bar in good[1:]:
-        if (
-            bar.width > 1.08 * chosen.width
+    for _ in range(3):
+        top, bottom = chosen.edges(at)
+        pairs: list[tuple[Followed, Followed]] = []
+        for edge in followed:
+            if _covers(edge.chain, best):
+                rows = edge.chain.heights(at)
+                if np.median(rows - top) < -MIN_GROWTH_PX:
+                    pairs += [(edge, chosen.bottom), (edge, chosen.top)]
+                if np.median(rows - bottom) > MIN_GROWTH_PX:
+                    pairs += [(chosen.top, edge), (chosen.bottom, edge)]
+        wider = [_bar(lab, change, *pair) for pair in pairs if _may_pair(*pair, lab.shape)]
+        good = [
+            bar
+            for bar in wider
+            if bar is not None
+            and bar.width > 1.08 * chosen.width
             and max(abs(bar.left - best.left), abs(bar.right - best.right)) < SAME_ENDS * length
             and bar.score > ALMOST * best.score
             and bar.step < LEAST_STEP
             and _one_stuff(lab, chosen, bar)
-        ):
-            chosen = bar
+        ]
+        if not good:
+            break
+        chosen = max(good, key=lambda bar: bar.width)
     return chosen
+
+
+def _covers(chain: Chain, bar: Bar) -> bool:
+    shared = min(chain.x[-1], bar.right) - max(chain.x[0], bar.left)
+    return bool(shared > 0.6 * (bar.right - bar.left))
 
 
 def _one_stuff(lab: FloatArray, part: Bar, whole: Bar) -> bool:
@@ -207,7 +232,7 @@ def _strip_colour(
     return np.asarray(np.median(lab[index[0], index[1][None, :]].reshape(-1, 3), axis=0))
 
 
-def _promise(upper: _Followed, lower: _Followed) -> float:
+def _promise(upper: Followed, lower: Followed) -> float:
     """Summed evidence of both long edges alone, less where they do not stop inside the picture."""
     both = upper.speaks + lower.speaks
     left, right = _between(both, np.zeros_like(both)) or (0, 0)
@@ -224,7 +249,7 @@ def _stop(both: Float64Array, left: int, right: int) -> tuple[float, float]:
     return found[0], found[1]
 
 
-def _followed(change: FloatArray, chain: Chain, at: Float64Array) -> _Followed:
+def _followed(change: FloatArray, chain: Chain, at: Float64Array) -> Followed:
     """How far each column speaks for an edge: log odds, from -1 to 1."""
     rows = chain.heights(at)
     direction = chain.change / max(float(np.linalg.norm(chain.change)), 1e-9)
@@ -241,12 +266,12 @@ def _followed(change: FloatArray, chain: Chain, at: Float64Array) -> _Followed:
     # Stronger than the edge's own middle strength is there all the more.
     odds = np.where(here > strong, 1.0, np.clip(odds, -1.0, 1.0))
     odds[(rows < 0) | (rows > len(change) - 1)] = -1.0
-    return _Followed(chain, rows, _smoothed(odds, 7))
+    return Followed(chain, rows, _smoothed(odds, 7))
 
 
 def _step_as_edge(
-    change: FloatArray, upper: _Followed, lower: _Followed, share: float, ends: tuple[int, int]
-) -> _Followed:
+    change: FloatArray, upper: Followed, lower: Followed, share: float, ends: tuple[int, int]
+) -> Followed:
     """The step found at a share of the width between two edges, as an edge of its own."""
     left, right = ends
     at = np.arange(len(upper.rows), dtype=np.float64)
@@ -276,7 +301,7 @@ def _smoothed(values: Float64Array, width: int) -> Float64Array:
     return np.asarray(uniform_filter1d(values, width, mode="nearest"), dtype=np.float64)
 
 
-def _may_pair(upper: _Followed, lower: _Followed, shape: tuple[int, ...]) -> bool:
+def _may_pair(upper: Followed, lower: Followed, shape: tuple[int, ...]) -> bool:
     a, b = upper.chain, lower.chain
     left, right = max(a.x[0], b.x[0]), min(a.x[-1], b.x[-1])
     both = max(a.x[-1], b.x[-1]) - min(a.x[0], b.x[0])
@@ -290,7 +315,7 @@ def _may_pair(upper: _Followed, lower: _Followed, shape: tuple[int, ...]) -> boo
 
 
 def _bar(
-    lab: FloatArray, change: FloatArray, upper: _Followed, lower: _Followed, *, whole: bool = True
+    lab: FloatArray, change: FloatArray, upper: Followed, lower: Followed, *, whole: bool = True
 ) -> Bar | None:
     """The bar between two edges, or what is left of a ``whole`` one without its side face."""
     gap = lower.rows - upper.rows
@@ -321,15 +346,18 @@ def _bar(
         return _bar(lab, change, *parts, whole=False)
     end_clear = (float(ends[left]), float(ends[right]))
     stops = _stop(both, left, right)
+    colour = np.median(band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2, inside], axis=(0, 1))
     shade = _shade(lab, band, upper.rows, lower.rows, left, right)
     score = float(both[inside].sum()) * (1.0 - 0.8 * shade)
+    # Steel beside wood is no rival; in a picture without colours none gains by this.
+    score *= 0.4 + 0.6 * float(np.clip(_hue(colour)[1] / WOOD_YELLOW, 0.0, 1.0))
     # Few blanks are thinner than this; side faces, shadows' rims and ring stripes are.
     score *= min(1.0, THIN * width / length) ** 0.5
     for stop, clear in zip(stops, end_clear, strict=True):
         score *= 0.25 + 0.5 * min(clear / MOST_END, 1.0) + 0.25 * stop
     return Bar(
-        top=upper.chain,
-        bottom=lower.chain,
+        top=upper,
+        bottom=lower,
         left=float(left) - 0.5,
         right=float(right) + 0.5,
         width=width,
@@ -342,6 +370,7 @@ def _bar(
         step=step,
         shade=shade,
         score=score if whole else GUESSED_EDGE * score,
+        hue=_hue(colour),
     )
 
 
@@ -364,7 +393,7 @@ def _band(lab: FloatArray, top: Float64Array, bottom: Float64Array) -> FloatArra
     )
 
 
-def _end_clearness(inside: FloatArray, upper: _Followed, lower: _Followed) -> Float64Array:
+def _end_clearness(inside: FloatArray, upper: Followed, lower: Followed) -> Float64Array:
     """Change of colour along the length in every column, in its own scatter inside the bar.
 
     The mean over the width counts, along three leans of the end (an end seen in perspective

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["STRIP_PX", "Chain", "change_across", "chains"]
+__all__ = ["STRIP_PX", "Chain", "chains", "change_across"]
 
 FloatArray = npt.NDArray[np.float32]
 Float64Array = npt.NDArray[np.float64]
@@ -100,7 +100,9 @@ def _line_sums(change: FloatArray) -> FloatArray:
     # Upside down a rise is a fall.
     rising = _dyadic_sums(padded[:, ::-1])[:, :, ::-1]
     both = np.concatenate([rising[:, :0:-1], falling], axis=1)
-    return np.ascontiguousarray(both[:, :, STRIP_PX:-STRIP_PX]) / np.float32(STRIP_PX)
+    inner = np.ascontiguousarray(both[:, :, STRIP_PX:-STRIP_PX], dtype=np.float32)
+    inner /= np.float32(STRIP_PX)
+    return inner
 
 
 def _dyadic_sums(columns: FloatArray) -> FloatArray:
@@ -126,11 +128,10 @@ def _dyadic_sums(columns: FloatArray) -> FloatArray:
 def _strongest(clearness: FloatArray, sums: FloatArray) -> _Beams:
     """Local maxima over height in the middle of the strip and rise, strongest first."""
     rises = np.arange(-STEEPEST_PX, STEEPEST_PX + 1)
-    best_rise = np.argmax(clearness, axis=0)
     # Heights are compared in the strip's middle, where lines of every rise cross.
     middle = np.full((len(rises), clearness.shape[1]), 0.0, np.float32)
     for k, rise in enumerate(rises):
-        half = int(round(rise / 2.0))
+        half = round(int(rise) / 2.0)
         source = clearness[k]
         if half >= 0:
             middle[k, half:] = source[: len(source) - half]
@@ -170,7 +171,8 @@ def _chained(beams: list[_Beams]) -> list[Chain]:
 
 def _links(beams: list[_Beams]) -> dict[tuple[int, int], FloatArray]:
     """What each line adds to the one before it: its clearness, or minus infinity if it does not
-    continue it. Pairs of neighbouring strips, and of strips with one between them."""
+    continue it. Pairs of neighbouring strips, and of strips with one between them.
+    """
     links = {}
     for gap in (1, 2):
         for strip in range(len(beams) - gap):
@@ -182,7 +184,8 @@ def _links(beams: list[_Beams]) -> dict[tuple[int, int], FloatArray]:
             length = np.linalg.norm(a.change, axis=1)[:, None] * np.linalg.norm(b.change, axis=1)
             alike = (a.change @ b.change.T) / np.maximum(length, 1e-6)
             fits = (np.abs(jump) <= 1.5 + 0.5 * (gap - 1)) & (bend <= MOST_BEND_PX) & (alike > 0.2)
-            gain = b.clear[None, :] * (0.5 + 0.5 * alike) - 0.25 * (np.abs(jump) + bend) - 2.0 * (gap - 1)
+            unsteady = 0.25 * (np.abs(jump) + bend) + 2.0 * (gap - 1)
+            gain = b.clear[None, :] * (0.5 + 0.5 * alike) - unsteady
             links[strip, gap] = np.where(fits, gain, -np.inf).astype(np.float32)
     return links
 
@@ -210,9 +213,8 @@ def _best_chain(
     ends = [(float(t.max()), strip, int(t.argmax())) for strip, t in enumerate(totals) if len(t)]
     if not ends:
         return []
-    _, strip, k = max(ends)
     path: list[tuple[int, int]] = []
-    at: tuple[int, int] | None = (strip, k)
+    at: tuple[int, int] | None = max(ends)[1:]
     while at is not None:
         path.append(at)
         at = came[at[0]][at[1]]

@@ -124,7 +124,7 @@ def find_card(
         return None
     camera = None if focal_35mm is None else _camera(pixels.shape, focal_35mm)
     pose = None if camera is None else _pose(board_mm, points, camera)
-    to_mm = np.linalg.inv(matrix)
+    to_mm = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
     if camera is not None and pose is not None:
         # With the camera known six numbers fix the plane instead of eight: steadier far out.
         to_mm = np.linalg.inv(camera @ pose[:, [0, 1, 3]])
@@ -186,9 +186,7 @@ def _pose(board_mm: FloatArray, points: FloatArray, camera: FloatArray) -> Float
     return np.column_stack([cv2.Rodrigues(turn)[0], np.ravel(place)])
 
 
-def _gains(
-    pixels: ByteArray, to_px: FloatArray, scale: float
-) -> tuple[float, float, float] | None:
+def _gains(pixels: ByteArray, to_px: FloatArray, scale: float) -> tuple[float, float, float] | None:
     """Factors for red and blue that make the middle of the grey patch grey; green keeps its own."""
     import cv2
 

@@ -93,7 +93,9 @@ def smooth_curve(
     left-out stretches of the edge (cross-validation by blocks, because neighbouring points of a
     torn edge err together). Outliers (splinters, chips) lose their weight by Tukey's biweight.
     """
-    basis = np.polynomial.chebyshev.chebvander(2.0 * share - 1.0, most_bends)
+    basis = np.asarray(
+        np.polynomial.chebyshev.chebvander(2.0 * share - 1.0, most_bends), dtype=np.float64
+    )
     _, robust = _robust_fit(basis, offset, weight)
     chosen = _best_degree(basis, offset, weight * robust + 1e-9, (share * 12).astype(int) % 6)
     coefficients, _ = _robust_fit(basis[:, : chosen + 1], offset, weight)

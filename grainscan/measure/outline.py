@@ -48,7 +48,7 @@ def find_face(pixels: ByteArray) -> FaceOutline:
     """
     work, work_scale = reduced(pixels, WORK_WIDTH_PX)
     small, small_scale = reduced(work, SMALL_WIDTH_PX)
-    bar, rivals = _best_bar(small)
+    bar = _best_bar(small)
     rough = _rough(bar, small_scale)
     found = refined(
         work,
@@ -56,7 +56,7 @@ def find_face(pixels: ByteArray) -> FaceOutline:
         edge_reach_px=EDGE_REACH_PX / small_scale,
         end_reach_px=END_REACH_PX / small_scale,
     )
-    confidence = _confidence(bar, rivals, found)
+    confidence = _confidence(bar, found)
     return _outline(rough, found, work_scale, work.shape, confidence)
 
 
@@ -65,20 +65,55 @@ END_REACH_PX = 5.0
 """How far off the rough ends may lie, in pixels of the small picture: END_PX and one more."""
 
 
-def _best_bar(small: ByteArray) -> tuple[Bar, list[Bar]]:
-    """The likeliest bar, and all that were looked at."""
+def _best_bar(small: ByteArray) -> Bar:
+    """The likeliest bar. Raises :class:`BlankNotFoundError` if there is none, or two."""
     import cv2
 
     rgb = small.astype(np.float32) / np.float32(255.0)
-    lab = cv2.GaussianBlur(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), (0, 0), 1.0)
-    change = change_across(np.asarray(lab, dtype=np.float32))
+    smooth = cv2.GaussianBlur(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), (0, 0), 1.0)
+    lab = np.asarray(smooth, dtype=np.float32)
+    change = change_across(lab)
     found = bars(lab, change, chains(change))
-    if not found:
+    if not found or found[0].score < LEAST_SCORE * (found[0].right - found[0].left):
         raise BlankNotFoundError(
             "no blank found: lay it left to right on a plain background of another colour, "
             "both ends in the picture"
         )
-    return found[0], found[1:]
+    if any(_is_another(bar, found[0]) for bar in found[1:]):
+        raise BlankNotFoundError("more than one blank in the picture: photograph one at a time")
+    return found[0]
+
+
+LEAST_SCORE = 0.4
+"""Least score of a bar, of 2 for each column of its length: half of both edges, weak ends."""
+
+LIKE_THE_BEST = 0.7
+BEYOND_DOUBT = 0.85
+
+
+def _is_another(bar: Bar, best: Bar) -> bool:
+    """Whether a bar lies apart from the best one and is as good a blank."""
+    at = np.linspace(max(bar.left, best.left), min(bar.right, best.right), 5)
+    if at[-1] > at[0]:
+        top, bottom = bar.edges(at)
+        best_top, best_bottom = best.edges(at)
+        if np.median(np.minimum(bottom, best_bottom) - np.maximum(top, best_top)) > -2.0:
+            return False
+        gap = np.median(np.maximum(best_top - bottom, top - best_bottom))
+        if gap < 0.5 * best.width:
+            # Side by side: its own side face or shadow.
+            return False
+    length, best_length = bar.right - bar.left, best.right - best.left
+    return (
+        bar.score > max(LIKE_THE_BEST * best.score, BEYOND_DOUBT * 2.0 * length)
+        and length > 0.85 * best_length
+        and 0.6 < bar.width / best.width < 1.0 / 0.6
+        and float(np.linalg.norm(bar.hue - best.hue)) < ANY_WOOD
+    )
+
+
+ANY_WOOD = 0.15
+"""Difference of (a*, b*) / (L* + 16) within which common woods lie (common practice, no source)."""
 
 
 def _rough(bar: Bar, scale: float) -> Rough:
@@ -119,8 +154,14 @@ BORDER_SHARE = 0.004
 """A corner nearer to the picture's border than this share of its width may be cut off there."""
 
 
-def _confidence(bar: Bar, rivals: list[Bar], found: Refined) -> float:
-    return min(found.clear)
+def _confidence(bar: Bar, found: Refined) -> float:
+    """How far the outline stands clear, 0 to 1.
+
+    The share of its greatest score that the bar reaches (both edges and both ends seen all
+    along), times the share of its worst side that stands clear of the texture when looked at
+    closely.
+    """
+    return float(min(1.0, bar.score / (2.0 * (bar.right - bar.left))) * min(found.clear))
 
 
 def _direction_sigma(scatter_px: tuple[float, float], length_px: float) -> float:

@@ -171,9 +171,7 @@ def _without_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: f
     if np.median(depths) < LEAST_SIDE_PX:
         return edge
     slope, start, *_ = theilslopes(np.array(depths), (np.arange(8) + 0.5) / 8)
-    line = Curve.fit(
-        [0.0, 1.0], [max(0.0, start), max(0.0, start + slope)], 1, domain=[0.0, 1.0]
-    )
+    line = Curve.fit([0.0, 1.0], [max(0.0, start), max(0.0, start + slope)], 1, domain=[0.0, 1.0])
     return edge + inwards * line
 
 

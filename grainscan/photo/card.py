@@ -107,7 +107,8 @@ def _draw_board(pdf: FPDF, left: float, top: float) -> None:
 
 def _rectangles(bits: npt.NDArray[np.bool_]) -> list[tuple[int, int, int, int]]:
     """Black runs (row, first, last, rows deep); equal runs one under another are joined, that no
-    hairline shows between them."""
+    hairline shows between them.
+    """
     made: list[tuple[int, int, int, int]] = []
     open_runs: dict[tuple[int, int], int] = {}
     padded = np.pad(bits, ((0, 1), (1, 1)))
