@@ -207,7 +207,7 @@ def _end(record: BlankRecord, photo: Photo, by_hand: ByHand) -> EndScan:
         from grainscan.measure.by_hand import end_outline_by_hand
 
         known["outline"] = end_outline_by_hand(by_hand.end)
-    return measure_end(
+    scan = measure_end(
         photo.pixels,
         photo=photo.name,
         width_mm=record.width_mm,
@@ -215,6 +215,11 @@ def _end(record: BlankRecord, photo: Photo, by_hand: ByHand) -> EndScan:
         species=record.species,
         **known,
     )
+    if not (by_hand.rings_added or by_hand.rings_removed):
+        return scan
+    from grainscan.measure.by_hand import rings_by_hand
+
+    return rings_by_hand(scan, by_hand)
 
 
 def _size(photo: Photo) -> tuple[int, int]:

@@ -91,14 +91,14 @@ def test_nothing_given_yet(page, fake_measuring):
     at = one_by_one(page("scan"))
     assert errors(at) == []
     assert answer(at) is None
-    assert "1 of 3: Face A" in [s.value for s in at.subheader]
+    assert "1 of 3: Face A" in [s.value for s in at.header]
     assert "first photograph" in texts(at)
 
 
 def test_one_side_after_another(page, fake_measuring):
     at = one_by_one(page("scan"))
     for number, side in enumerate(("Face A", "Face B", "Marked end"), 1):
-        assert f"{number} of 3: {side}" in [s.value for s in at.subheader]
+        assert f"{number} of 3: {side}" in [s.value for s in at.header]
         at = upload(at, f"IMG_{number}.jpg", photograph(shade=100 + number))
         assert errors(at) == []
     assert word(at) == "keep"

@@ -278,7 +278,7 @@ def test_a_bad_cut_list_is_one_line(page, book):
 def test_what_to_leave_green(page):
     at = page("dry")
     assert errors(at) == []
-    assert "### Leave" in texts(at)
+    assert "## Leave" in texts(at)
 
 
 def test_inches_are_understood(page):

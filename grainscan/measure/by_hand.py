@@ -1,16 +1,27 @@
-"""Outlines from corners that a person has set."""
+"""What a person put right: outlines from corners, ring boundaries added and removed."""
 
 from __future__ import annotations
 
+import dataclasses
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
-from grainscan.by_hand import Corners
+from grainscan.by_hand import ByHand, Corners
+from grainscan.errors import InputError
 from grainscan.measure.outline import DRAWN_POINTS, FaceOutline
+from grainscan.measure.rings_geometry import ArcFamily
 from grainscan.measure.rings_outline import EndOutline
+from grainscan.measure.rings_series import with_boundaries
+from grainscan.results import EndScan, PointPx, RingBoundary
 
-__all__ = ["end_outline_by_hand", "face_outline_by_hand"]
+__all__ = [
+    "end_outline_by_hand",
+    "face_outline_by_hand",
+    "nearest_boundary",
+    "rings_by_hand",
+]
 
 PLACING_SHARE = 0.01
 """Standard error of a corner set by hand, in widths of the face: a quarter of a millimetre on a
@@ -49,3 +60,65 @@ def face_outline_by_hand(corners: Corners, size: tuple[int, int]) -> FaceOutline
 def end_outline_by_hand(corners: Corners) -> EndOutline:
     """The outline of an end with straight sides between corners set by hand."""
     return EndOutline(np.array(corners, dtype=np.float64), confidence=1.0, edge_rms_px=0.0)
+
+
+def rings_by_hand(end: EndScan, by_hand: ByHand) -> EndScan:
+    """The end with ring boundaries added and removed where a person pointed on its photograph.
+
+    An added boundary runs along the measured arcs through the point; of those that were found,
+    the one that passes nearest to a point is removed. What cannot be done (no rings were read, a
+    point beside the section) is left out, with a line in ``notes``.
+    """
+    if not (by_hand.rings_added or by_hand.rings_removed):
+        return end
+    series = end.ring_series
+    if series is None:
+        note = "ring boundaries set by hand are left out: no rings were read on this end"
+        return dataclasses.replace(end, notes=(*end.notes, note))
+    arcs = ArcFamily(math.radians(series.bark_direction_deg), series.curvature)
+    nearest = (nearest_boundary(series.boundaries, point) for point in by_hand.rings_removed)
+    unwanted = {k for k in nearest if k is not None}
+    done, notes = with_boundaries(end, remove=unwanted), list(end.notes)
+    for point in by_hand.rings_added:
+        x, y = _in_section(end, point)
+        try:
+            done = with_boundaries(done, add=[float(arcs.ring_coordinate(x, y))])
+        except InputError as error:
+            notes.append(f"a ring boundary set by hand is left out: {error}")
+    return dataclasses.replace(done, notes=tuple(notes))
+
+
+def nearest_boundary(boundaries: Sequence[RingBoundary], point: PointPx) -> int | None:
+    """Position of the boundary whose traced line passes nearest to a point of the photograph."""
+    best: tuple[float, int] | None = None
+    for k, boundary in enumerate(boundaries):
+        if len(boundary.line_px) < 2:
+            continue
+        away = _distance_px(np.array(boundary.line_px), np.array(point))
+        if best is None or away < best[0]:
+            best = (away, k)
+    return None if best is None else best[1]
+
+
+def _distance_px(line: np.ndarray, point: np.ndarray) -> float:
+    """Distance of a point from a polyline (N, 2)."""
+    start, step = line[:-1], np.diff(line, axis=0)
+    squared = np.maximum((step**2).sum(axis=1), 1e-12)
+    share = np.clip(((point - start) * step).sum(axis=1) / squared, 0.0, 1.0)
+    return float(np.hypot(*(start + share[:, np.newaxis] * step - point).T).min())
+
+
+def _in_section(end: EndScan, point: PointPx) -> tuple[float, float]:
+    """A point of the photograph in section widths from the centre (right, up)."""
+    import cv2
+
+    corners = np.array(end.outline_px)
+    sides = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+    aspect = float((sides[1] + sides[3]) / (sides[0] + sides[2]))
+    if end.width_mm is not None and end.height_mm is not None:
+        aspect = end.height_mm / end.width_mm
+    h = aspect / 2.0
+    section = np.array([[-0.5, h], [0.5, h], [0.5, -h], [-0.5, -h]], np.float32)
+    transform = cv2.getPerspectiveTransform(corners.astype(np.float32), section)
+    x, y, w = np.asarray(transform, np.float64) @ np.array([*point, 1.0])
+    return float(x / w), float(y / w)

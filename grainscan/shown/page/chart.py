@@ -22,7 +22,7 @@ def show_slope_along(result: BlankResult) -> None:
     bands = slope_bands(result.measurement)
     if not bands:
         return
-    st.subheader(say("scan.along"))
+    st.header(say("scan.along"))
     of_both = bool(result.measurement.fibre)
     rows = [
         {"at": 100 * b.at, "slope": b.angle_deg, "low": b.low_deg, "high": b.high_deg}

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from typing import Literal
 
 import streamlit as st
@@ -13,7 +14,12 @@ from grainscan.errors import InputError, PhotoError
 from grainscan.results import BlankMeasurement, EndScan, FaceScan, PointPx
 from grainscan.scan import Side
 from grainscan.shown.page.hand import SIDES, Hand, hand, set_by_hand, undo
-from grainscan.shown.page.layers import knot_layer, outline_layer, place_on_face
+from grainscan.shown.page.layers import (
+    knot_layer,
+    outline_layer,
+    place_on_face,
+    ring_layers,
+)
 from grainscan.shown.page.look import as_text
 from grainscan.shown.page.picture import show_picture
 from grainscan.shown.page.remember import Picture, picture_of, whole_picture
@@ -77,6 +83,9 @@ def _tools(now: Hand, measurement: BlankMeasurement) -> dict[str, Callable[[], N
         scan = scans["face_a" if letter == "a" else "face_b"]
         if isinstance(scan, FaceScan):
             tools[name] = lambda letter=letter, scan=scan: _knots(now, letter, scan)  # type: ignore[misc]
+    end = scans["end"]
+    if isinstance(end, EndScan) and end.ring_series is not None:
+        tools["rings"] = lambda: _rings(now, end)
     return tools
 
 
@@ -154,6 +163,61 @@ def _knots(now: Hand, letter: Literal["a", "b"], face: FaceScan) -> None:
         mode="click",
         on_clicked=clicked,
     )
+
+
+def _rings(now: Hand, end: EndScan) -> None:
+    photograph = now.end
+    assert photograph is not None
+    picture = picture_of(photograph, end)
+    way = st.segmented_control(
+        say("correct.rings_mode"),
+        ["add", "remove"],
+        format_func=lambda way: say(f"correct.rings_{way}"),
+        default=None if "keep_rings_tap" in st.session_state else "add",
+        required=True,
+        key="keep_rings_tap",
+    )
+    st.markdown(say("correct.rings_how"))
+
+    def clicked(point: PointPx) -> None:
+        by_hand = hand().by_hand
+        if way == "remove":
+            set_by_hand(_without_ring(by_hand, end, point))
+        else:
+            added = (*by_hand.rings_added, point)
+            set_by_hand(dataclasses.replace(by_hand, rings_added=added))
+
+    show_picture(
+        "correct_rings",
+        picture.jpeg,
+        picture.box,
+        say("scan.end"),
+        ring_layers(end),
+        mode="click",
+        on_clicked=clicked,
+    )
+
+
+def _without_ring(by_hand: ByHand, end: EndScan, point: PointPx) -> ByHand:
+    """Without the boundary nearest to a point: one set by hand is forgotten, not removed."""
+    from grainscan.measure.by_hand import nearest_boundary
+
+    boundaries = () if end.ring_series is None else end.ring_series.boundaries
+    nearest = nearest_boundary(boundaries, point)
+    if nearest is not None and boundaries[nearest].by_hand:
+        line = boundaries[nearest].line_px
+        kept = tuple(p for p in by_hand.rings_added if _farther(p, line, by_hand.rings_added))
+        return dataclasses.replace(by_hand, rings_added=kept)
+    return dataclasses.replace(by_hand, rings_removed=(*by_hand.rings_removed, point))
+
+
+def _farther(point: PointPx, line: Sequence[PointPx], others: Sequence[PointPx]) -> bool:
+    """Whether another of the points lies nearer to a line than this one."""
+
+    def away(p: PointPx) -> float:
+        return min(math.dist(p, place) for place in line)
+
+    return away(point) > min(away(other) for other in others)
 
 
 def _side_name(side: str) -> str:

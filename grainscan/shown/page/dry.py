@@ -315,7 +315,7 @@ def _number(text: str, what: str) -> float | None:
 def _lines(lines: Sequence[str], caution: str) -> None:
     """The first line is the answer."""
     first, *others = lines
-    st.markdown(f"### {as_text(first)}")
+    st.markdown(f"## {as_text(first)}")
     for line in others:
         st.markdown(f"- {as_text(line)}")
     st.caption(as_text(caution))

@@ -26,6 +26,7 @@ __all__ = [
     "part_layer",
     "part_round",
     "place_on_face",
+    "ring_layers",
     "shaving_layer",
 ]
 
@@ -74,8 +75,7 @@ def face_layers(face: FaceScan, result: BlankResult) -> list[Layer]:
 
 def end_layers(end: EndScan) -> list[Layer]:
     """Outline, ring boundaries and ring direction of the end, and the names of its edges."""
-    rings = [line(_thinned(np.array(p)), "ring") for p in end.boundary_lines_px if len(p) >= 2]
-    layers = [outline_layer(end), Layer("rings", say("picture.rings"), tuple(rings))]
+    layers = ring_layers(end)
     corners = np.array(end.outline_px)
     centre = corners.mean(axis=0)
     if end.ring_direction_deg is not None:
@@ -93,6 +93,18 @@ def end_layers(end: EndScan) -> list[Layer]:
     )
     layers.append(Layer("names", "", names))
     return layers
+
+
+def ring_layers(end: EndScan) -> list[Layer]:
+    """Outline and ring boundaries; those set by hand are dashed."""
+    series = end.ring_series
+    by_hand = {b.line_px for b in series.boundaries if b.by_hand} if series is not None else set()
+    rings = [
+        line(_thinned(np.array(p)), "hand" if p in by_hand else "ring")
+        for p in end.boundary_lines_px
+        if len(p) >= 2
+    ]
+    return [outline_layer(end), Layer("rings", say("picture.rings"), tuple(rings))]
 
 
 def knot_layer(face: FaceScan, letter: str, knots: Iterable[Knot]) -> list[Layer]:

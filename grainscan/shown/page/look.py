@@ -22,6 +22,7 @@ STYLE = """
 .st-key-steps a:hover, .st-key-step_here a { background: #dcd6c6; }
 .st-key-step_here a p { font-weight: 700; text-decoration: underline; text-underline-offset: 4px; }
 h1 { font-size: 2.1rem !important; }
+h2 { font-size: 1.5rem !important; }
 .answer { display: flex; gap: 1.4rem; align-items: center; padding: 1.3rem 1.5rem;
   border: 3px solid #16191c; border-radius: 6px; background: #ffffff; color: #16191c; }
 .answer img { width: 7rem; height: 7rem; flex: none; }

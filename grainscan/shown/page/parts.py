@@ -63,7 +63,7 @@ def show_result_card(result: BlankResult, sort: SortWord, why: str) -> None:
 
 def show_strength(result: BlankResult) -> None:
     """Shares of straight-grained strength kept at the measured slope."""
-    st.subheader(say("scan.strength"))
+    st.header(say("scan.strength"))
     strength = result.strength
     if strength is None:
         st.markdown(say("scan.strength_none"))
@@ -82,7 +82,7 @@ def show_strength(result: BlankResult) -> None:
 def show_facts(measurement: BlankMeasurement) -> None:
     """Rings and what else was measured, with the notes."""
     m = measurement
-    st.subheader(say("scan.also"))
+    st.header(say("scan.also"))
     lines = []
     if m.end is not None and m.end.ring_direction_deg is not None:
         angle = f"{m.end.ring_direction_deg:.0f}"

@@ -76,7 +76,13 @@ def measured_side(
     Raises PhotoError or BlankNotFoundError, as `grainscan.scan.measure_side`.
     """
     wanted = _matters(record, side, by_hand)
-    return _side((photograph.sha256, photograph.name, side, wanted), record, photograph, by_hand)
+    bare = dataclasses.replace(by_hand, rings_added=(), rings_removed=())
+    scan = _side((photograph.sha256, photograph.name, side, wanted), record, photograph, bare)
+    if isinstance(scan, EndScan) and bare != by_hand:
+        from grainscan.measure.by_hand import rings_by_hand
+
+        return rings_by_hand(scan, by_hand)
+    return scan
 
 
 def picture_of(photograph: Photograph, scan: FaceScan | EndScan) -> Picture:
@@ -92,8 +98,7 @@ def whole_picture(photograph: Photograph) -> Picture:
 def _matters(record: BlankRecord, side: Side, by_hand: ByHand) -> tuple[object, ...]:
     """What of the record and the corrections changes the measuring of one side."""
     if side == "end":
-        rings = (by_hand.rings_added, by_hand.rings_removed)
-        return (record.width_mm, record.height_mm, record.species, by_hand.end, rings)
+        return (record.width_mm, record.height_mm, record.species, by_hand.end)
     width = record.width_mm if side == "face_a" else record.height_mm
     return (record.length_mm, width, by_hand.outline(side))
 

@@ -160,7 +160,7 @@ def _results() -> None:
     if book is None:
         return
     lines = find(book, Filter(codes=codes))
-    st.subheader(say("sort.result", count=len(lines)))
+    st.header(say("sort.result", count=len(lines)))
     if told := st.session_state.pop("told", None):
         st.success(as_text(told))
     show_stock_table(lines, name=say("sort.result", count=len(lines)))

@@ -129,7 +129,7 @@ def _whole_list(book: Book, lines: Sequence[StockLine]) -> None:
 
 
 def _summary(book: Book) -> None:
-    st.subheader(say("stock.summary"))
+    st.header(say("stock.summary"))
     heads = [
         say(f"stock.s_{head}") for head in ("part", "species", "keep", "check", "aside", "none")
     ]

@@ -40,7 +40,7 @@ __all__ = ["hand_of_scan", "show_blank"]
 def show_blank(book: Book, line: StockLine) -> None:
     """Everything the book has of a blank."""
     scan = current_scan(book, line.code)
-    st.subheader(as_text(line.code))
+    st.header(as_text(line.code))
     if scan is not None and line.sort is not None:
         show_result_card(scan.result, line.sort, reason_of(line))
     st.caption(as_text(_about(book, line.code)))
@@ -125,7 +125,7 @@ def _pictures(book: Book, scan: KeptScan) -> None:
 
 
 def _story(book: Book, code: str) -> None:
-    st.subheader(say("stock.story"))
+    st.header(say("stock.story"))
     lines: list[str] = []
     for scan in scans_of(book, code):
         day, version = scan.scanned_at[:10], scan.measuring_version

@@ -132,7 +132,7 @@ def _how_good(now: Hand, side: Side) -> str:
 def _side_wanted(side: Side) -> None:
     number = SIDES.index(side) + 1
     with st.container(border=True):
-        st.subheader(say("scan.step", number=number, side=_name(side)))
+        st.header(say("scan.step", number=number, side=_name(side)))
         st.html(
             f'<div class="hold">{holding_picture(side)}<div>{say(f"scan.hold_{side}")}</div></div>'
         )
