@@ -98,7 +98,8 @@ def _read(
     means = paths.mean(axis=1)
     apart = abs(found[0].mean_deg - found[-1].mean_deg)
     disagreement = float(np.sqrt(np.mean([reading.disagreement_deg**2 for reading in found])))
-    common = float(np.hypot(disagreement, apart))
+    pulled = abs(float(np.mean([reading.octave_step_deg for reading in found]))) / 2.0
+    common = float(np.sqrt(disagreement**2 + apart**2 + pulled**2))
     return FibreAngles(
         at=_station_places(),
         paths_deg=paths,
@@ -114,11 +115,16 @@ def _read(
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """What one texture says: paths (P, S) at the stations, and how far its witnesses differ."""
+    """What one texture says: paths (P, S) at the stations, and how far its witnesses differ.
+
+    ``octave_step_deg``: the finest lines' mean angle less that of the broadest. Fibres show alike
+    in all; ring stripes pull the broader ones, the pixel grid the finer ones.
+    """
 
     paths_deg: FloatArray
     mean_deg: float
     disagreement_deg: float
+    octave_step_deg: float
     evidence: float
     spread_factor: float
     witnesses_deg: tuple[float, ...]
@@ -127,7 +133,7 @@ class _Reading:
 def _reading(
     texture: npt.NDArray[np.float32], octaves: tuple[tuple[float, float], ...]
 ) -> _Reading | None:
-    witnesses = _witnesses(texture, _block_px(*texture.shape), octaves)
+    witnesses, fineness = _witnesses(texture, _block_px(*texture.shape), octaves)
     if not witnesses:
         return None
     evidence = np.stack([w.log_ratio for w in witnesses])
@@ -141,6 +147,9 @@ def _reading(
         paths_deg=at_stations,
         mean_deg=float(at_stations.mean()),
         disagreement_deg=_disagreement(said, np.array([p.mean(axis=1).std() for p in alone])),
+        octave_step_deg=float(
+            said[fineness == fineness.max()].mean() - said[fineness == fineness.min()].mean()
+        ),
         evidence=paths.evidence,
         spread_factor=spread,
         witnesses_deg=tuple(float(v) for v in said),
@@ -168,17 +177,20 @@ def _disagreement(said_deg: FloatArray, sigma_deg: FloatArray) -> float:
 
 def _witnesses(
     texture: npt.NDArray[np.float32], block_px: int, octaves: tuple[tuple[float, float], ...]
-) -> list[DirectionEvidence]:
-    """Evidence of the upper and the lower half of the width, octave by octave."""
+) -> tuple[list[DirectionEvidence], npt.NDArray[np.intp]]:
+    """Evidence of the upper and the lower half of the width, octave by octave, and which octave."""
     rows = texture.shape[0]
     middle = rows // 2
     # A narrow face is not halved: too few spectral rows would be left in each half.
     parts = (texture[:middle], texture[middle:]) if middle >= LEAST_HALF_PX else (texture,)
-    found = []
+    found, fineness = [], []
     for half in parts:
         strip = np.ascontiguousarray(half)
-        found += [e for e in block_directions(strip, block_px=block_px, octaves=octaves) if e]
-    return found
+        for octave, seen in enumerate(block_directions(strip, block_px=block_px, octaves=octaves)):
+            if seen is not None:
+                found.append(seen)
+                fineness.append(octave)
+    return found, np.array(fineness, dtype=np.intp)
 
 
 def _block_px(rows: int, columns: int) -> int:
