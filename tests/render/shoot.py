@@ -11,6 +11,7 @@ import numpy as np
 
 from tests.render import scene as scenes
 from tests.render.body import Body
+from tests.render.card import lay_card
 from tests.render.camera import LAYS, Camera, aim
 from tests.render.draw import Brush, Placed, draw_blank
 from tests.render.lens import develop, early_blur
@@ -75,9 +76,21 @@ def _take(
         picture = cv2.GaussianBlur(picture, (0, 0), 6.0 * camera.width_px / 1600)
     else:
         picture = early_blur(picture)
+    card = None
+    if photo.card is not None and not is_end:
+        out = floor if photo.card == "bench" else _face_out(placed)
+        card = lay_card(picture, camera, out, prints[-1][0][0], photo.card_hidden, rng)
     for b in blanks:
         draw_blank(picture, camera, b, 2.0 * camera.width_px / 1600 if is_end else 0.0)
-    return develop(picture, photo, rng), _photo_truth(placed, camera, how, photo, light, is_end)
+    truth = _photo_truth(placed, camera, how, photo, light, is_end)
+    if card is not None:
+        truth["card"] = card
+    return develop(picture, photo, rng), truth
+
+
+def _face_out(placed: Placed) -> float:
+    """Height of the photographed face, at its middle."""
+    return float(_corners(placed)[:, 2].mean())
 
 
 def _corners(placed: Placed) -> np.ndarray:

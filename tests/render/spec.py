@@ -113,6 +113,8 @@ class PhotoSpec:
     marks: tuple[str, ...] = ()
     content: str = "blank"
     shots: tuple[str, ...] = ("face_a", "face_b", "end")
+    card: str | None = None  # "bench" or "level" (with the photographed face)
+    card_hidden: float = 0.0  # share of its length
 
 
 PARTS: tuple[tuple[str, tuple[float, float], tuple[float, float], tuple[float, float]], ...] = (
