@@ -38,7 +38,8 @@ class ByHand:
     pixels of the upright photograph, None where they are looked for. ``rings_added``,
     ``rings_removed``: points (x, y) on the end's photograph through which a ring boundary runs,
     or at which one that was found is none. ``knots``: they change no angle; parts are laid clear
-    of them.
+    of them. ``snap``: corners of a face are moved to the nearest edges
+    (`grainscan.measure.snap.snap_outline`).
     """
 
     face_a: Corners | None = None
@@ -47,6 +48,7 @@ class ByHand:
     rings_added: tuple[PointPx, ...] = ()
     rings_removed: tuple[PointPx, ...] = ()
     knots: tuple[Knot, ...] = ()
+    snap: bool = False
 
     def outline(self, side: str) -> Corners | None:
         """Corners set on "face_a", "face_b" or "end"."""

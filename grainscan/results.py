@@ -47,7 +47,9 @@ class BlankRecord:
     """What its owner wrote about a blank (``blank.toml``); nothing here is measured.
 
     ``width_mm`` is the width of face A, ``height_mm`` the width of face B (the section's
-    height on the end photograph), ``length_mm`` the length.
+    height on the end photograph), ``length_mm`` the length. ``card_check_mm``: what the line of
+    the reference card measures as printed. ``card_on_bench``: the card lay on the bench, not level
+    with the photographed face.
     """
 
     blank: str
@@ -58,6 +60,8 @@ class BlankRecord:
     part: str | None = None
     made: Literal["riven", "sawn"] | None = None
     text: str | None = None
+    card_check_mm: float | None = None
+    card_on_bench: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +91,9 @@ class FaceScan:
 
     ``outline_px``: corners left-top, right-top, right-bottom, left-bottom. ``top_edge_px`` and
     ``bottom_edge_px``: the long edges as polylines from left to right, evenly spaced along
-    the length (for drawing; not part of the JSON result). Angles carry 90 % intervals and are
-    None, with a note, where the face cannot be read.
+    the length (for drawing; not part of the JSON result). ``size_mm``: length and width by the
+    reference card in the picture, None without one (a note says it). Angles carry 90 % intervals
+    and are None, with a note, where the face cannot be read.
     """
 
     photo: str
@@ -103,6 +108,7 @@ class FaceScan:
     top_edge_px: tuple[PointPx, ...] = ()
     bottom_edge_px: tuple[PointPx, ...] = ()
     notes: tuple[str, ...] = ()
+    size_mm: tuple[float, float] | None = None
 
     def to_dict(self) -> dict[str, Any]:
         return {

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from grainscan.by_hand import ByHand
-from grainscan.errors import BlankNotFoundError, GrainscanError, PhotoError
+from grainscan.by_hand import ByHand, check_corners
+from grainscan.errors import BlankNotFoundError, GrainscanError, InputError, PhotoError
 from grainscan.judge.limits import limit_for_part
 from grainscan.judge.sorting import judge_blank
 from grainscan.photo.folder import BlankPhotos, read_blank_folder
@@ -111,6 +111,7 @@ def measure_blank(photos: BlankPhotos, *, on_step: OnStep | None = None) -> Blan
         face_b=_source(photos.face_b),
         end=_source(photos.end),
         problems=photos.problems,
+        by_hand=photos.by_hand,
         on_step=on_step,
     )
 
@@ -172,6 +173,8 @@ def measure_side(
         The file is no photograph that can be used.
     BlankNotFoundError
         No blank is found in it.
+    InputError
+        Corners set by hand are no outline in it.
     """
     photo = read_photo(source.content, name=source.name)
     return _end(record, photo, by_hand) if side == "end" else _face(record, side, photo, by_hand)
@@ -182,12 +185,18 @@ def _face(
 ) -> FaceScan:
     from grainscan.measure.face import measure_face
 
-    corners = by_hand.face_a if side == "face_a" else by_hand.face_b
     known: dict[str, Any] = {}
-    if corners is not None:
+    placed = by_hand.outline(side)
+    if placed is not None:
         from grainscan.measure.by_hand import face_outline_by_hand
+        from grainscan.measure.snap import snap_outline
 
-        known["outline"] = face_outline_by_hand(corners, _size(photo))
+        corners = check_corners(placed, size=_size(photo), is_face=True)
+        known["outline"] = (
+            snap_outline(photo.pixels, corners)
+            if by_hand.snap
+            else face_outline_by_hand(corners, _size(photo))
+        )
     return measure_face(
         photo.pixels,
         photo=photo.name,
@@ -195,6 +204,9 @@ def _face(
         focal_35mm=photo.focal_35mm,
         length_mm=record.length_mm,
         width_mm=record.width_mm if side == "face_a" else record.height_mm,
+        thickness_mm=record.height_mm if side == "face_a" else record.width_mm,
+        card_check_mm=record.card_check_mm,
+        card_on_bench=record.card_on_bench,
         **known,
     )
 
@@ -206,7 +218,8 @@ def _end(record: BlankRecord, photo: Photo, by_hand: ByHand) -> EndScan:
     if by_hand.end is not None:
         from grainscan.measure.by_hand import end_outline_by_hand
 
-        known["outline"] = end_outline_by_hand(by_hand.end)
+        corners = check_corners(by_hand.end, size=_size(photo), is_face=False)
+        known["outline"] = end_outline_by_hand(corners)
     scan = measure_end(
         photo.pixels,
         photo=photo.name,
@@ -276,7 +289,7 @@ def _measured(job: _Job, side: Side, source: PhotoSource | None) -> FaceScan | E
     except PhotoError as error:
         lines.notes.append(str(error))
         lines.failures.append(str(error))
-    except BlankNotFoundError as error:
+    except (BlankNotFoundError, InputError) as error:
         text = str(error)
         lines.notes.append(text if text.startswith(source.name) else f"{source.name}: {text}")
     return None

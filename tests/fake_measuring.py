@@ -29,7 +29,9 @@ class FakeMeasuring:
         monkeypatch.setitem(sys.modules, "grainscan.measure.end", end)
         return self
 
-    def measure_face(self, pixels, *, photo, face, focal_35mm, length_mm, width_mm, outline=None):
+    def measure_face(
+        self, pixels, *, photo, face, focal_35mm, length_mm, width_mm, outline=None, **_card
+    ):
         known = {"face": face, "length_mm": length_mm, "width_mm": width_mm}
         self._call(photo, pixels, known | ({} if outline is None else {"outline": outline}))
         angle = self.angle_a_deg if face == "a" else self.angle_b_deg

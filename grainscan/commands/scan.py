@@ -15,6 +15,7 @@ import click
 
 if TYPE_CHECKING:
     from grainscan.batch import Job
+    from grainscan.by_hand import Corners
     from grainscan.photo.folder import BlankPhotos
     from grainscan.results import BlankResult, Limit
 
@@ -55,6 +56,29 @@ def _millimetres(
 @click.option(
     "--length-mm", type=float, metavar="MM", callback=_millimetres, help="Length of the blank."
 )
+@click.option(
+    "--card-check-mm",
+    type=float,
+    metavar="MM",
+    callback=_millimetres,
+    help="What the line of the reference card measures as printed.",
+)
+@click.option(
+    "--card-on-bench",
+    is_flag=True,
+    default=None,
+    help="The card lay on the bench, not level with the photographed face.",
+)
+@click.option(
+    "--outline",
+    multiple=True,
+    metavar="SIDE=CORNERS",
+    help="Corners set by hand for face-a, face-b or end of one blank, in pixels of the upright "
+    'photograph, such as "face-a=410,633 3120,640 3118,871 412,860".',
+)
+@click.option(
+    "--no-snap", is_flag=True, help="Leave such corners where they are, off the nearest edges."
+)
 @click.option("--json", "json_file", type=_FILE, help="Write the results to this JSON file.")
 @click.option("--pictures", type=_FILE, help="Write pictures of what was found to this folder.")
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes; by default one a core.")
@@ -70,6 +94,10 @@ def scan(
     width_mm: float | None,
     height_mm: float | None,
     length_mm: float | None,
+    card_check_mm: float | None,
+    card_on_bench: bool | None,
+    outline: tuple[str, ...],
+    no_snap: bool,
     json_file: Path | None,
     pictures: Path | None,
     workers: int | None,
@@ -88,6 +116,7 @@ def scan(
     with _wrong_usage():
         chosen = _chosen_limit(limit, keep_strength, part)
         files_given = blank_from_files(face_a=face_a, face_b=face_b, end=end) if given else None
+        outlines = dict(_outline(text) for text in outline)
     _check_places(json_file, pictures)
     record = {
         "species": species,
@@ -95,9 +124,15 @@ def scan(
         "width_mm": width_mm,
         "height_mm": height_mm,
         "length_mm": length_mm,
+        "card_check_mm": card_check_mm,
+        "card_on_bench": card_on_bench,
     }
     found = find_blanks(paths) if files_given is None else [files_given]
+    if outline and len(found) != 1:
+        raise click.UsageError("--outline is for one blank; put outlines into its blank.toml.")
     blanks = [_with_record(blank, record) for blank in found]
+    if outlines or no_snap:
+        blanks = [_with_outlines(blank, outlines, snap=not no_snap) for blank in blanks]
     results = _run(_jobs(blanks, chosen, pictures), workers)
     click.echo(_table(results))
     if json_file is not None:
@@ -142,7 +177,36 @@ def _check_places(json_file: Path | None, pictures: Path | None) -> None:
             ) from error
 
 
-def _with_record(blank: BlankPhotos, given: Mapping[str, str | float | None]) -> BlankPhotos:
+def _outline(text: str) -> tuple[str, Corners]:
+    """Side and corners out of ``face-a=x,y x,y x,y x,y``."""
+    from grainscan.errors import InputError
+
+    side, _, corners = text.partition("=")
+    name = side.strip().lower().replace("-", "_")
+    pairs = [pair.split(",") for pair in corners.replace(";", " ").split()]
+    try:
+        points = [(float(x), float(y)) for x, y in pairs]
+        a, b, c, d = points
+    except ValueError:
+        name = ""
+    if name not in ("face_a", "face_b", "end"):
+        raise InputError(
+            f"--outline {text!r}: give a side and four corners, such as "
+            '"face-a=410,633 3120,640 3118,871 412,860".'
+        )
+    return name, (a, b, c, d)
+
+
+def _with_outlines(
+    blank: BlankPhotos, outlines: Mapping[str, Corners], *, snap: bool
+) -> BlankPhotos:
+    by_hand = blank.by_hand
+    for side, corners in outlines.items():
+        by_hand = by_hand.with_outline(side, corners)
+    return dataclasses.replace(blank, by_hand=dataclasses.replace(by_hand, snap=snap))
+
+
+def _with_record(blank: BlankPhotos, given: Mapping[str, str | float | bool | None]) -> BlankPhotos:
     """The blank with what was typed in place of what its record says."""
     typed = {key: value for key, value in given.items() if value is not None}
     record = dataclasses.replace(blank.record, **typed)  # type: ignore[arg-type]

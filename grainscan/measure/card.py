@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from grainscan.errors import InputError
 from grainscan.measure.edges import reduced
-from grainscan.photo.card import CHECK_MM, GREY_BOX_MM, aruco_board
+from grainscan.photo.card import BOARD_MM, CHECK_MM, GREY_BOX_MM, aruco_board
 
 __all__ = ["CardView", "balanced", "find_card", "print_scale"]
 
@@ -29,6 +29,10 @@ MOST_RMS_PX = 1.0
 """Corners that fit one plane worse than this are not one flat card."""
 
 MOST_MISPRINT = 0.1
+PAPER_OVER_GREY = 1.3
+"""Paper beside the patch is at least this much brighter, in sRGB values; where it is not, something
+lies over both."""
+
 FULL_FRAME_DIAGONAL_MM = 43.27
 """Diagonal of 36 mm × 24 mm, the frame that FocalLengthIn35mmFilm refers to (Exif 2.32)."""
 
@@ -124,11 +128,11 @@ def find_card(
         return None
     camera = None if focal_35mm is None else _camera(pixels.shape, focal_35mm)
     pose = None if camera is None else _pose(board_mm, points, camera)
-    to_mm = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
     if camera is not None and pose is not None:
         # With the camera known six numbers fix the plane instead of eight: steadier far out.
-        to_mm = np.linalg.inv(camera @ pose[:, [0, 1, 3]])
-    gains = _gains(pixels, np.linalg.inv(to_mm), scale)
+        matrix = camera @ pose[:, [0, 1, 3]]
+    to_mm = np.asarray(np.linalg.inv(matrix), dtype=np.float64)
+    gains = _gains(pixels, np.asarray(matrix, dtype=np.float64), scale)
     return CardView(to_mm, camera, pose, rms, len(points), scale, gains)
 
 
@@ -200,6 +204,12 @@ def _gains(pixels: ByteArray, to_px: FloatArray, scale: float) -> tuple[float, f
         return None
     colours = pixels[at[:, 1], at[:, 0]].astype(np.float64)
     middle = np.median(colours, axis=0)
+    gap = np.stack(np.meshgrid(x, [BOARD_MM[1] * scale + 3.0 * scale]), axis=-1).reshape(1, -1, 2)
+    paper_at = np.round(cv2.perspectiveTransform(gap, to_px)[0]).astype(int)
+    paper_at = np.clip(paper_at, 0, [width - 1, height - 1])
+    paper = np.median(pixels[paper_at[:, 1], paper_at[:, 0]].astype(np.float64), axis=0)
+    if paper.mean() < PAPER_OVER_GREY * middle.mean():
+        return None
     # Something lies over the patch, or it is burnt out or in the dark.
     uneven = np.median(np.abs(colours - middle)) > 12.0
     tinted = middle.max() > 1.6 * max(middle.min(), 1.0)

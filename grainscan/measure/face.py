@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.card import balanced, find_card
 from grainscan.measure.fibres import FibreAngles, fibre_angles
 from grainscan.measure.outline import FaceOutline, find_face
 from grainscan.measure.quality import face_quality
+from grainscan.measure.scale import size_by_card
 from grainscan.measure.squareon import SquareOn, square_on
 from grainscan.results import FaceScan, PointPx, Station
 
@@ -29,17 +32,39 @@ def measure_face(
     length_mm: float | None = None,
     width_mm: float | None = None,
     outline: FaceOutline | None = None,
+    thickness_mm: float | None = None,
+    card_check_mm: float | None = None,
+    card_on_bench: bool = False,
 ) -> FaceScan:
     """Measure a face from its photograph (M, N, 3) uint8 RGB, upright.
 
     ``width_mm`` is the width of this very face; ``outline``: where it lies if that is known
-    (set by hand), otherwise it is looked for. Raises :class:`BlankNotFoundError`.
+    (set by hand), otherwise it is looked for. ``thickness_mm``: of the blank under this face;
+    with ``card_check_mm`` and ``card_on_bench`` (see `BlankRecord`) for a reference card in the
+    picture. Raises :class:`BlankNotFoundError`.
     """
+    card = find_card(pixels, focal_35mm=focal_35mm, check_mm=card_check_mm)
+    if card is not None:
+        pixels = balanced(pixels, card)
     outline = outline or find_face(pixels)
+    size: tuple[float, float] | None = None
+    said: tuple[str, ...] = ()
+    if card is not None:
+        size, said = size_by_card(
+            outline,
+            card,
+            thickness_mm=thickness_mm,
+            on_bench=card_on_bench,
+            width_mm=width_mm,
+            checked=card_check_mm is not None,
+        )
     known = length_mm / width_mm if length_mm and width_mm else None
+    if known is None and size is not None:
+        known = size[0] / size[1]
     view = square_on(pixels, outline, length_over_width=known)
     angles = fibre_angles(view.grey)
-    return _face_scan(photo, outline, view, angles, width_mm)
+    scan = _face_scan(photo, outline, view, angles, width_mm or (size and size[1]))
+    return dataclasses.replace(scan, size_mm=size, notes=(*scan.notes, *said))
 
 
 def _face_scan(

@@ -13,7 +13,7 @@ from grainscan.measure.beams import chains, change_across
 from grainscan.measure.edges import reduced
 from grainscan.measure.refine import EDGE_POINTS, Curve, Refined, Rough, refined
 
-__all__ = ["DRAWN_POINTS", "FaceOutline", "find_face"]
+__all__ = ["DRAWN_POINTS", "WORK_WIDTH_PX", "FaceOutline", "find_face", "outline_of"]
 
 ByteArray = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float64]
@@ -57,7 +57,7 @@ def find_face(pixels: ByteArray) -> FaceOutline:
         end_reach_px=END_REACH_PX / small_scale,
     )
     confidence = _confidence(bar, found)
-    return _outline(rough, found, work_scale, work.shape, confidence)
+    return outline_of(rough, found, work_scale, work.shape, confidence)
 
 
 EDGE_REACH_PX = 3.0
@@ -135,9 +135,10 @@ def _rough(bar: Bar, scale: float) -> Rough:
     return Rough(origin, along, across, left, right, curves[0], curves[1])
 
 
-def _outline(
+def outline_of(
     rough: Rough, found: Refined, scale: float, shape: tuple[int, ...], confidence: float
 ) -> FaceOutline:
+    """The outline in the full picture, from one found in a copy of ``shape`` at ``scale``."""
     edges = []
     for curve, across in ((found.top, 0.0), (found.bottom, 1.0)):
         along = np.linspace(found.left(across), found.right(across), DRAWN_POINTS)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, get_args
 
+from grainscan.by_hand import ByHand
 from grainscan.errors import GrainscanError, InputError
-from grainscan.photo.record import RECORD_NAME, read_record
+from grainscan.photo.record import RECORD_NAME, read_corrections, read_record
 from grainscan.results import BlankRecord
 from grainscan.wording import plain_name, sentence_list
 
@@ -43,7 +45,8 @@ class BlankPhotos:
 
     A missing photograph is None. ``problems`` has one line for each thing that keeps the
     blank or one of its photographs from being used, such as a wrong entry in its record;
-    ``usable`` is False where nothing should be measured because of it.
+    ``usable`` is False where nothing should be measured because of it. ``by_hand``: outlines
+    that the record or the command line gives.
     """
 
     name: str
@@ -54,6 +57,7 @@ class BlankPhotos:
     record: BlankRecord
     problems: tuple[str, ...] = ()
     usable: bool = True
+    by_hand: ByHand = dataclasses.field(default_factory=ByHand)
 
 
 def find_blanks(paths: Iterable[Path]) -> list[BlankPhotos]:
@@ -100,6 +104,7 @@ def read_blank_folder(folder: Path) -> BlankPhotos:
     record_path = folder / RECORD_NAME
     has_record = record_path.is_file()
     record = read_record(record_path, blank=name) if has_record else BlankRecord(blank=name)
+    by_hand = read_corrections(record_path) if has_record else ByHand()
     return BlankPhotos(
         name=name,
         folder=folder,
@@ -108,6 +113,7 @@ def read_blank_folder(folder: Path) -> BlankPhotos:
         face_b=roles["face_b"],
         record=record,
         problems=tuple(problems),
+        by_hand=by_hand,
     )
 
 
@@ -181,11 +187,7 @@ def _photo_names(folder: Path) -> list[Path]:
     if not folder.is_dir():
         raise InputError(_no_folder(folder))
     return sorted(
-        (
-            path
-            for path in folder.iterdir()
-            if is_photograph(path.name) and not path.is_dir()
-        ),
+        (path for path in folder.iterdir() if is_photograph(path.name) and not path.is_dir()),
         key=_by_number,
     )
 

@@ -8,11 +8,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
 
+from grainscan.by_hand import ByHand, Corners
 from grainscan.errors import RecordError
 from grainscan.results import BlankRecord
 from grainscan.wording import plain_name, sentence_list
 
-__all__ = ["RECORD_NAME", "check_record", "read_record"]
+__all__ = ["RECORD_NAME", "check_record", "read_corrections", "read_record"]
 
 RECORD_NAME = "blank.toml"
 
@@ -21,14 +22,19 @@ _MOST_BYTES = 64_000
 _LONGEST_MM = 50_000.0
 _TEXTS = ("species", "part", "notes")
 _LENGTHS = ("width_mm", "height_mm", "length_mm")
-_KEYS = (*_TEXTS, *_LENGTHS, "made")
+_CARD = ("card_check_mm", "card_on_bench")
+_OUTLINES = ("outline_px", "snap")
+_KEYS = (*_TEXTS, *_LENGTHS, "made", *_CARD, *_OUTLINES)
+_SIDES = ("face_a", "face_b", "end")
 
 
 def read_record(path: Path, *, blank: str) -> BlankRecord:
     """Read a blank's record; all keys may be left out.
 
     Keys: ``species``, ``part``, ``notes`` (texts), ``width_mm`` (of face A), ``height_mm``
-    (width of face B), ``length_mm`` (numbers above 0), ``made`` (``"riven"`` or ``"sawn"``).
+    (width of face B), ``length_mm`` (numbers above 0), ``made`` (``"riven"`` or ``"sawn"``),
+    ``card_check_mm`` (a number), ``card_on_bench`` (true or false). The outlines set by hand in
+    it are read by `read_corrections`.
 
     Raises
     ------
@@ -36,6 +42,55 @@ def read_record(path: Path, *, blank: str) -> BlankRecord:
         The file cannot be read as TOML, or holds an unknown key or a wrong value; the message
         names the file and the key.
     """
+    table, place = _table_of(path)
+    return check_record(table, blank=blank, place=place)
+
+
+def read_corrections(path: Path) -> ByHand:
+    """The outlines set by hand in a blank's record.
+
+    Table ``outline_px``: ``face_a``, ``face_b``, ``end``, each four corners [x, y] in pixels of
+    the upright photograph, in any order. ``snap`` (true unless given): a face's corners are
+    moved to the nearest edges.
+
+    Raises
+    ------
+    RecordError
+        As `read_record`, or a list that is not four corners.
+    """
+    table, place = _table_of(path)
+    outlines = table.get("outline_px", {})
+    if not isinstance(outlines, dict) or any(side not in _SIDES for side in outlines):
+        raise RecordError(
+            f"{place}: outline_px is a table of corners for {sentence_list(_SIDES)}, such as "
+            "face_a = [[410, 633], [3120, 640], [3118, 871], [412, 860]]."
+        )
+    found = {
+        side: _corners(corners, f"{place}: outline_px.{side}") for side, corners in outlines.items()
+    }
+    return ByHand(
+        found.get("face_a"),
+        found.get("face_b"),
+        found.get("end"),
+        snap=_yes_or_no(table, "snap", place, default=True),
+    )
+
+
+def _corners(value: Any, place: str) -> Corners:
+    points = value if isinstance(value, list) else []
+    numbers = [point for point in points if isinstance(point, list) and len(point) == 2]
+    plain = all(
+        isinstance(c, int | float) and not isinstance(c, bool) and math.isfinite(c)
+        for point in numbers
+        for c in point
+    )
+    if len(points) != 4 or len(numbers) != 4 or not plain:
+        raise RecordError(f"{place} must be four corners, each [x, y] in pixels of the photograph.")
+    a, b, c, d = ((float(x), float(y)) for x, y in numbers)
+    return a, b, c, d
+
+
+def _table_of(path: Path) -> tuple[dict[str, Any], str]:
     place = plain_name(f"{path.parent.name}/{path.name}")
     try:
         with path.open("rb") as file:
@@ -51,7 +106,7 @@ def read_record(path: Path, *, blank: str) -> BlankRecord:
         raise RecordError(f"{place}: the brackets are nested too deeply.") from error
     except OSError as error:
         raise RecordError(f"{place}: the file cannot be read ({error.strerror}).") from error
-    return check_record(table, blank=blank, place=place)
+    return table, place
 
 
 def check_record(table: Mapping[str, Any], *, blank: str, place: str) -> BlankRecord:
@@ -73,6 +128,8 @@ def check_record(table: Mapping[str, Any], *, blank: str, place: str) -> BlankRe
         part=_text(table, "part", place),
         made=_made(table, place),
         text=_text(table, "notes", place),
+        card_check_mm=_length(table, "card_check_mm", place),
+        card_on_bench=_yes_or_no(table, "card_on_bench", place, default=False),
     )
 
 
@@ -98,6 +155,13 @@ def _length(table: Mapping[str, Any], key: str, place: str) -> float | None:
             f"{place}: {key} is {value}; it must be above 0 and at most {_LONGEST_MM:.0f} mm."
         )
     return float(value)
+
+
+def _yes_or_no(table: Mapping[str, Any], key: str, place: str, *, default: bool) -> bool:
+    value = table.get(key, default)
+    if not isinstance(value, bool):
+        raise RecordError(f"{place}: {key} must be true or false.")
+    return value
 
 
 def _made(table: Mapping[str, Any], place: str) -> Literal["riven", "sawn"] | None:
