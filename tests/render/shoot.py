@@ -116,6 +116,9 @@ def _place_camera(placed, photo, is_end, rng) -> tuple[Camera, dict[str, float]]
     # A blank cut off by the border: so much of its length lies outside, on one side.
     outside, border = rng.uniform(0.05, 0.4), rng.choice([-1.0, 1.0])
     corners = _corners(placed)
+    if photo.part is not None and not is_end:
+        upper, lower = placed.body.face_edges(placed.main, np.array(photo.part))
+        corners = placed.world(np.array([upper[0], upper[1], lower[1], lower[0]]))
     target, distance = corners.mean(axis=0), 400.0
     for _ in range(14):
         camera = aim(int(size[0]), int(size[1]), focal, target, distance, tilt, azimuth, roll, k1)
@@ -123,7 +126,10 @@ def _place_camera(placed, photo, is_end, rng) -> tuple[Camera, dict[str, float]]
         spread = at.max(axis=0) - at.min(axis=0)
         along = 1 if is_end else 0
         share = (photo.end_occupancy if is_end else photo.occupancy) * size[along]
-        distance *= max(spread[along] / share, *(spread / (np.array([0.94, 0.90]) * size)))
+        if photo.part is not None and not is_end:
+            distance *= spread[0] / size[0]
+        else:
+            distance *= max(spread[along] / share, *(spread / (np.array([0.94, 0.90]) * size)))
         slack = np.maximum(size - spread - 0.04 * size[0], 0)
         goal = size / 2 + aside * slack * 0.5
         if photo.content == "cut":

@@ -113,6 +113,7 @@ class PhotoSpec:
     marks: tuple[str, ...] = ()
     content: str = "blank"
     shots: tuple[str, ...] = ("face_a", "face_b", "end")
+    part: tuple[float, float] | None = None  # shares of the length that fill the picture
     card: str | None = None  # "bench" or "level" (with the photographed face)
     card_hidden: float = 0.0  # share of its length
 
