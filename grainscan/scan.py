@@ -43,10 +43,14 @@ Side = Literal["face_a", "face_b", "end"]
 
 @dataclass(frozen=True, slots=True)
 class PhotoSource:
-    """Where one photograph comes from: a file or its content, and how to call it."""
+    """Where one photograph comes from: a file or its content, and how to call it.
+
+    ``more``: further photographs of the same long face, which overlap, on to its right end.
+    """
 
     content: Path | bytes
     name: str
+    more: tuple[PhotoSource, ...] = ()
 
 
 MeasureSide = Callable[[BlankRecord, Side, PhotoSource, ByHand], FaceScan | EndScan]
@@ -107,8 +111,8 @@ def measure_blank(photos: BlankPhotos, *, on_step: OnStep | None = None) -> Blan
         return _nothing_measured(photos.record, photos.problems)
     return measure_sources(
         photos.record,
-        face_a=_source(photos.face_a),
-        face_b=_source(photos.face_b),
+        face_a=_source(photos.face_a, photos.more_a),
+        face_b=_source(photos.face_b, photos.more_b),
         end=_source(photos.end),
         problems=photos.problems,
         by_hand=photos.by_hand,
@@ -176,6 +180,8 @@ def measure_side(
     InputError
         Corners set by hand are no outline in it.
     """
+    if source.more and side != "end":
+        return _joined_face(record, side, source)
     photo = read_photo(source.content, name=source.name)
     return _end(record, photo, by_hand) if side == "end" else _face(record, side, photo, by_hand)
 
@@ -209,6 +215,27 @@ def _face(
         card_on_bench=record.card_on_bench,
         **known,
     )
+
+
+def _joined_face(
+    record: BlankRecord, side: Literal["face_a", "face_b"], source: PhotoSource
+) -> FaceScan:
+    from grainscan.measure.face import measure_face
+    from grainscan.measure.join import join_parts
+
+    photos = [read_photo(s.content, name=s.name) for s in (source, *source.more)]
+    joined = join_parts([photo.pixels for photo in photos])
+    scan = measure_face(
+        joined.pixels,
+        photo=" + ".join(photo.name for photo in photos),
+        face="a" if side == "face_a" else "b",
+        length_mm=record.length_mm,
+        width_mm=record.width_mm if side == "face_a" else record.height_mm,
+        outline=joined.outline,
+    )
+    said = f"joined from {len(photos)} photographs; pixels are those of the joined picture"
+    # The bend from part to part is not known.
+    return dataclasses.replace(scan, sweep_mm=None, notes=(*scan.notes, said))
 
 
 def _end(record: BlankRecord, photo: Photo, by_hand: ByHand) -> EndScan:
@@ -317,8 +344,9 @@ def _nothing_measured(record: BlankRecord, problems: tuple[str, ...]) -> BlankMe
     )
 
 
-def _source(path: Path | None) -> PhotoSource | None:
-    return None if path is None else PhotoSource(path, path.name)
+def _source(path: Path | None, more: tuple[Path, ...] = ()) -> PhotoSource | None:
+    others = tuple(PhotoSource(other, other.name) for other in more)
+    return None if path is None else PhotoSource(path, path.name, others)
 
 
 def _no_step(_done: int, _total: int, _text: str) -> None:

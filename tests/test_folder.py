@@ -52,14 +52,27 @@ def test_other_names_are_no_role(tmp_path):
 
 
 def test_two_files_for_one_side_are_said_and_the_rest_goes_on(tmp_path):
-    make(tmp_path / "x", "face-a-1.jpg", "face-a-2.jpg", "face-b.jpg")
+    make(tmp_path / "x", "face-a-1.jpg", "face-a-3.jpg", "face-b.jpg")
     blank = read_blank_folder(tmp_path / "x")
     assert blank.face_a is None
     assert blank.face_b is not None
     assert blank.usable
     (line,) = blank.problems
-    assert "face-a-1.jpg and face-a-2.jpg" in line
-    assert "not supported yet" in line
+    assert "face-a-1.jpg and face-a-3.jpg" in line
+    assert "face-a-1, face-a-2" in line
+
+
+def test_numbered_photographs_of_a_long_face_are_its_parts(tmp_path):
+    names = [f"face-b-{k}.jpg" for k in range(1, 11)]
+    blank = read_blank_folder(make(tmp_path / "x", "face-a-1.jpg", "Face_A2.jpg", *names[::-1]))
+    assert blank.face_b.name == "face-b-1.jpg"
+    assert [path.name for path in blank.more_b] == names[1:]
+    # Two names that differ are no parts of one face.
+    assert blank.face_a is None
+    assert blank.more_a == ()
+    ends = read_blank_folder(make(tmp_path / "y", "end-1.jpg", "end-2.jpg"))
+    assert ends.end is None
+    assert len(ends.problems) == 1
 
 
 def test_batch_is_in_order_of_numbers(tmp_path):

@@ -35,6 +35,7 @@ _ROLES = {
     "face_a": re.compile(r"face[-_ ]?a.*|a", re.IGNORECASE | re.DOTALL),
     "face_b": re.compile(r"face[-_ ]?b.*|b", re.IGNORECASE | re.DOTALL),
 }
+_PART = re.compile(r"(.*?)[-_ ]?(\d{1,2})", re.DOTALL)
 _ROLE_WORDS = {"end": "the end", "face_a": "face A", "face_b": "face B"}
 _HOW_TO_NAME = "Name them face-a, face-b and end (such as face-a.jpg)."
 
@@ -45,8 +46,9 @@ class BlankPhotos:
 
     A missing photograph is None. ``problems`` has one line for each thing that keeps the
     blank or one of its photographs from being used, such as a wrong entry in its record;
-    ``usable`` is False where nothing should be measured because of it. ``by_hand``: outlines
-    that the record or the command line gives.
+    ``usable`` is False where nothing should be measured because of it. ``more_a``,
+    ``more_b``: further photographs of a long face, ``face-a-2`` and on, which overlap, in order
+    from the left end. ``by_hand``: outlines that the record or the command line gives.
     """
 
     name: str
@@ -57,6 +59,8 @@ class BlankPhotos:
     record: BlankRecord
     problems: tuple[str, ...] = ()
     usable: bool = True
+    more_a: tuple[Path, ...] = ()
+    more_b: tuple[Path, ...] = ()
     by_hand: ByHand = dataclasses.field(default_factory=ByHand)
 
 
@@ -89,11 +93,16 @@ def read_blank_folder(folder: Path) -> BlankPhotos:
     if not photos:
         raise InputError(_nothing_here(folder))
     roles: dict[str, Path | None] = {}
+    more: dict[str, tuple[Path, ...]] = {}
     problems: list[str] = []
     for role, pattern in _ROLES.items():
         matching = [path for path in photos if pattern.fullmatch(path.stem)]
-        roles[role] = matching[0] if len(matching) == 1 else None
-        if len(matching) > 1:
+        in_order = _numbered(matching)
+        roles[role] = matching[0] if len(matching) == 1 or in_order else None
+        if in_order and role != "end":
+            more[role] = tuple(matching[1:])
+        elif len(matching) > 1:
+            roles[role] = None
             problems.append(_too_many(role, matching))
     if not any(roles.values()) and not problems:
         raise InputError(
@@ -113,6 +122,8 @@ def read_blank_folder(folder: Path) -> BlankPhotos:
         face_b=roles["face_b"],
         record=record,
         problems=tuple(problems),
+        more_a=more.get("face_a", ()),
+        more_b=more.get("face_b", ()),
         by_hand=by_hand,
     )
 
@@ -192,11 +203,20 @@ def _photo_names(folder: Path) -> list[Path]:
     )
 
 
+def _numbered(paths: list[Path]) -> bool:
+    """Whether files are numbered 1, 2, … and otherwise of one name."""
+    found = [_PART.fullmatch(path.stem) for path in paths]
+    starts = {match[1].lower() for match in found if match}
+    numbers = [int(match[2]) for match in found if match]
+    together = len(paths) > 1 and len(starts) == 1
+    return together and numbers == list(range(1, len(paths) + 1))
+
+
 def _too_many(role: str, matching: list[Path]) -> str:
     names = sentence_list(plain_name(path.name) for path in matching[:4])
     return (
-        f"{names} are all named as {_ROLE_WORDS[role]}. Joining several photographs of one side "
-        "is not supported yet: keep the one that shows the whole side and rename the others."
+        f"{names} are all named as {_ROLE_WORDS[role]}. Keep the one that shows the whole side, or "
+        "number the photographs of a long face from its left end: face-a-1, face-a-2 and on."
     )
 
 

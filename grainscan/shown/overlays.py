@@ -107,20 +107,29 @@ def write_pictures(
     """
     m = result.measurement
     written: list[Path] = []
-    parts: tuple[tuple[Path | None, FaceScan | EndScan | None, str], ...] = (
-        (photos.face_a, m.face_a, "face-a"),
-        (photos.face_b, m.face_b, "face-b"),
-        (photos.end, m.end, "end"),
+    parts: tuple[tuple[Path | None, tuple[Path, ...], FaceScan | EndScan | None, str], ...] = (
+        (photos.face_a, photos.more_a, m.face_a, "face-a"),
+        (photos.face_b, photos.more_b, m.face_b, "face-b"),
+        (photos.end, (), m.end, "end"),
     )
-    for path, scan, part in parts:
+    for path, more, scan, part in parts:
         if path is None or scan is None:
             continue
-        behind = backdrop_of(read_photo(path).pixels, scan)
+        behind = backdrop_of(_measured_pixels(path, more), scan)
         picture = captioned(draw_picture(behind, scan, result), scan, result)
         target = folder / f"{start}-{part}.jpg"
         write_whole(target, jpeg_bytes(picture))
         written.append(target)
     return tuple(written)
+
+
+def _measured_pixels(path: Path, more: tuple[Path, ...]) -> Picture:
+    """The picture that was measured: a photograph, or several joined."""
+    if not more:
+        return read_photo(path).pixels
+    from grainscan.measure.join import join_parts
+
+    return join_parts([read_photo(p).pixels for p in (path, *more)]).pixels
 
 
 def _outline(face: FaceScan) -> tuple[PointPx, ...]:
