@@ -33,13 +33,13 @@ def chromium():
 
 
 @contextlib.contextmanager
-def served(book, *, log=None):
+def served(book, *, script="app.py", log=None):
     """The page on a free port, with a stock book of its own; yields its address and process."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     command = [
-        sys.executable, "-m", "streamlit", "run", "app.py", "--server.port", str(port),
+        sys.executable, "-m", "streamlit", "run", script, "--server.port", str(port),
         "--server.headless", "true", "--server.fileWatcherType", "none",
     ]  # fmt: skip
     environment = {**os.environ, "GRAINSCAN_BOOK": str(book), "PYTHONPATH": str(ROOT)}

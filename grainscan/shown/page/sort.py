@@ -18,7 +18,7 @@ from grainscan.shown.page.settings import is_local, open_the_book
 from grainscan.shown.page.stock_table import show_overrule, show_stock_table
 from grainscan.shown.page.take import PHOTO_ENDINGS
 from grainscan.shown.page.texts import say
-from grainscan.shown.page.uploads import SessionFolder, as_files, spool
+from grainscan.shown.page.uploads import SessionFolder, as_files, release, spool
 from grainscan.wording import sentence, sentence_list
 
 __all__ = ["show_sort"]
@@ -84,6 +84,7 @@ def _spool(key: str) -> None:
         st.session_state["sort_folder"] = folder
     by_threes = bool(st.session_state.get("keep_by_threes"))
     done = spool(as_files(files), folder.path, by_threes=by_threes)
+    release()
     st.session_state["sort_problems"] = tuple(done.problems)
     st.session_state["sort_codes"] = ()
     st.session_state["sort_count"] = st.session_state.get("sort_count", 0) + 1

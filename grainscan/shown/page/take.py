@@ -18,6 +18,7 @@ from grainscan.shown.page.look import as_text
 from grainscan.shown.page.remember import measured_side
 from grainscan.shown.page.settings import unit, unit_name
 from grainscan.shown.page.texts import say
+from grainscan.shown.page.uploads import release
 from grainscan.wording import plain_name, sentence
 
 __all__ = ["PHOTO_ENDINGS", "take_photographs"]
@@ -91,6 +92,8 @@ def _one_by_one() -> None:
             _side_there(now, side)
     if waiting:
         _side_wanted(waiting[0])
+    else:
+        st.button(say("scan.new"), on_click=_begin_anew, width="stretch")
     _known(now)
 
 
@@ -153,6 +156,7 @@ def _take_one(side: Side, key: str) -> None:
     file = st.session_state.get(key)
     if file is not None:
         _add({side: Photograph.of(plain_name(file.name), file.getvalue())})
+        release()
 
 
 def _add(photographs: Mapping[Side, Photograph]) -> None:
@@ -212,14 +216,14 @@ def _at_once() -> None:
     if not now.empty:
         for side in SIDES:
             _side_there(now, side)
+        st.button(say("scan.new"), on_click=_begin_anew, width="stretch")
     _known(now)
 
 
 def _take_all(key: str) -> None:
-    files = [
-        Photograph.of(plain_name(file.name), file.getvalue())
-        for file in st.session_state.get(key) or ()
-    ]
+    uploaded = st.session_state.get(key) or ()
+    files = [Photograph.of(plain_name(file.name), file.getvalue()) for file in uploaded]
+    release()
     placed, problems = _placed(files)
     st.session_state["taken_wrongly"] = problems
     if placed:

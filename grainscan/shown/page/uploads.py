@@ -18,13 +18,23 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import IO
 
+from streamlit.runtime.scriptrunner import get_script_run_ctx
+
 from grainscan.errors import InputError
 from grainscan.photo.folder import is_photograph
 from grainscan.photo.reading import MOST_BYTES
 from grainscan.photo.record import RECORD_NAME
 from grainscan.wording import plain_name
 
-__all__ = ["MOST_FILES", "MOST_UNPACKED_BYTES", "SessionFolder", "Spooled", "as_files", "spool"]
+__all__ = [
+    "MOST_FILES",
+    "MOST_UNPACKED_BYTES",
+    "SessionFolder",
+    "Spooled",
+    "as_files",
+    "release",
+    "spool",
+]
 
 MOST_FILES = 3000
 """A thousand blanks with three photographs each; more is no batch of one afternoon."""
@@ -222,6 +232,17 @@ def _plain(name: str) -> str:
     """A name for a file or folder, without separators, control characters or dots at its ends."""
     plain = re.sub(r"[^\w. ()+-]", "_", name).strip(". ")
     return plain[:100] or "blank"
+
+
+def release() -> None:
+    """Let go of this visitor's uploads, whose bytes were taken over.
+
+    Streamlit itself keeps every upload until its visitor leaves; a morning's blanks would fill the
+    memory.
+    """
+    context = get_script_run_ctx()
+    if context is not None:
+        context.uploaded_file_mgr.remove_session_files(context.session_id)
 
 
 def as_files(files: Sequence[io.BytesIO]) -> list[tuple[str, IO[bytes]]]:
