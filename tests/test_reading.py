@@ -94,6 +94,29 @@ def test_every_orientation_is_turned_upright(picture, picture_format, orientatio
     assert np.abs(pixels.astype(int) - picture).max() <= 12
 
 
+@pytest.mark.parametrize("orientation", STORED)
+def test_a_heic_file_is_turned_upright_once(picture, orientation):
+    exif = Image.Exif()
+    exif[274] = orientation
+    stored = Image.fromarray(np.ascontiguousarray(STORED[orientation](picture)))
+    content = encoded(stored, "HEIF", exif=exif.tobytes(), quality=95)
+    pixels = read_photo(content, name="x").pixels
+    assert pixels.shape == picture.shape
+    assert np.abs(pixels.astype(int) - picture).max() <= 12
+
+
+def test_a_jpeg_of_48_megapixels():
+    # A ramp in both directions, of which any turn or shift would show.
+    across = np.linspace(0, 255, 8000, dtype=np.float32)[None, :]
+    down = np.linspace(0, 255, 6000, dtype=np.float32)[:, None]
+    large = np.empty((6000, 8000, 3), np.uint8)
+    large[..., 0], large[..., 1], large[..., 2] = across, down, 90
+    pixels = read_photo(encoded(Image.fromarray(large), "JPEG", quality=90), name="x").pixels
+    assert pixels.shape == (6000, 8000, 3)
+    few = (slice(0, None, 97), slice(0, None, 89))
+    assert np.abs(pixels[few].astype(int) - large[few]).max() <= 6
+
+
 @pytest.mark.parametrize("mode", ["L", "P", "1", "LA", "PA", "RGBA", "CMYK", "YCbCr"])
 def test_other_colour_modes_become_rgb(picture, mode):
     image = Image.fromarray(picture).convert(mode)

@@ -152,9 +152,12 @@ def _corners(pixels: ByteArray) -> tuple[FloatArray, FloatArray] | None:
 
     small, scale = reduced(pixels, SEARCH_WIDTH_PX)
     board = aruco_board()
-    found, ids, _, _ = cv2.aruco.CharucoDetector(board).detectBoard(
-        cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
-    )
+    options = cv2.aruco.CharucoParameters()
+    # Its own check gives up the whole board for one marker cut by what hides the rest; corners
+    # that fit no plane with the others are left out afterwards.
+    options.checkMarkers = False
+    detector = cv2.aruco.CharucoDetector(board, options)
+    found, ids, _, _ = detector.detectBoard(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY))
     if ids is None or len(ids) < LEAST_CORNERS:
         return None
     points = np.asarray(found, dtype=np.float64).reshape(-1, 2)
