@@ -29,7 +29,10 @@ def picture(*, bow=0.0):
 def clicked(*, off=2.5):
     """The corners as a hand sets them, each off its place."""
     return check_corners(
-        [(x + dx, y + dy) for (x, y), dx, dy in zip(TRUE, (off, -off, off, -off), (-off, off) * 2)],
+        [
+            (x + dx, y + dy)
+            for (x, y), dx, dy in zip(TRUE, (off, -off, off, -off), (-off, off) * 2, strict=True)
+        ],
         size=(1200, 600),
         is_face=True,
     )

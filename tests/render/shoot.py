@@ -11,8 +11,8 @@ import numpy as np
 
 from tests.render import scene as scenes
 from tests.render.body import Body
-from tests.render.card import lay_card
 from tests.render.camera import LAYS, Camera, aim
+from tests.render.card import lay_card
 from tests.render.draw import Brush, Placed, draw_blank
 from tests.render.lens import develop, early_blur
 from tests.render.log import Log
