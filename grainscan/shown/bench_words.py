@@ -22,12 +22,14 @@ from grainscan.workshop.units import Sixtyfourths
 __all__ = [
     "TOOL_CAUTION",
     "board_words",
+    "faces_in_order",
     "fit_words",
     "part_list_words",
     "plan_words",
     "shaving_words",
     "size_words",
     "square_words",
+    "stretch_cells",
 ]
 
 Units = Literal["mm", "in"]
@@ -50,7 +52,7 @@ def shaving_words(shaving: Shaving, units: Units = "mm", length_mm: float | None
     """Which way to cut on each face; places in per cent of the length, and lengths if known."""
     lines = [f"{shaving.blank}: which way to cut, the marked end on the right"]
     lines += _wrapped(shaving.order.why)
-    for face in _ordered(shaving):
+    for face in faces_in_order(shaving):
         lines.append(f"  face {face.face}")
         lines += [f"    {_stretch_words(s, units, length_mm)}" for s in face.stretches]
         for turn in face.turns:
@@ -185,10 +187,23 @@ def part_list_words(parts: Iterable[Part], units: Units = "mm") -> str:
     return "\n".join(lines)
 
 
-def _ordered(shaving: Shaving) -> list[FaceShaving]:
+def faces_in_order(shaving: Shaving) -> list[FaceShaving]:
     """The faces to shave first at the head."""
     first = [f for f in shaving.faces if f.face in shaving.order.first]
     return first + [f for f in shaving.faces if f not in first]
+
+
+def stretch_cells(
+    stretch: Stretch, units: Units = "mm", length_mm: float | None = None
+) -> tuple[str, str, str]:
+    """Where a stretch is, which way to cut it, and why."""
+    span = f"{stretch.start * 100:.0f} % to {stretch.stop * 100:.0f} %"
+    if length_mm is not None:
+        a, b = (size_words(v * length_mm, units) for v in (stretch.start, stretch.stop))
+        span += f" ({a} to {b})"
+    is_steep = stretch.direction in ("left to right", "right to left")
+    rise = f", {one_in_words(stretch.rise_deg)}" if is_steep and stretch.rise_deg else ""
+    return span, stretch.direction, f"{stretch.reason}{rise}"
 
 
 def _stretch_words(stretch: Stretch, units: Units, length_mm: float | None) -> str:
@@ -198,13 +213,8 @@ def _stretch_words(stretch: Stretch, units: Units, length_mm: float | None) -> s
         "either way": "<->",
         "not known": " ? ",
     }[stretch.direction]
-    span = f"{stretch.start * 100:3.0f} % to {stretch.stop * 100:3.0f} %"
-    if length_mm is not None:
-        a, b = (size_words(v * length_mm, units) for v in (stretch.start, stretch.stop))
-        span += f" ({a} to {b})"
-    is_steep = stretch.direction in ("left to right", "right to left")
-    rise = f", {one_in_words(stretch.rise_deg)}" if is_steep and stretch.rise_deg else ""
-    return f"{span}  {arrow} {stretch.direction}: {stretch.reason}{rise}"
+    span, direction, reason = stretch_cells(stretch, units, length_mm)
+    return f"{span:<14}  {arrow} {direction}: {reason}"
 
 
 def _place(at: float, units: Units, length_mm: float | None) -> str:

@@ -100,8 +100,9 @@ def _wood(blank: LearnedBlank, x: Float, y: Float, z: Float) -> Picture:
     fine, coarse = rng.random((_LATTICE, _LATTICE)), rng.random((_LATTICE, _LATTICE))
     grain = _noise(fine, u, v, _CELLS_PER_WIDTH)
     cloud = _noise(coarse, u, v, _CELLS_PER_WIDTH / 6)
-    pores = np.clip((grain - 0.55) / 0.15, 0.0, 1.0) * (0.6 + 0.4 * early)
-    dark = np.clip(0.10 + 0.13 * early + 0.62 * pores + 0.12 * (cloud - 0.5), 0.0, 1.0)
+    # Large pores crowd into the earlywood; the latewood has few and fine ones.
+    pores = np.clip((grain - 0.74 + 0.26 * early) / 0.12, 0.0, 1.0)
+    dark = np.clip(0.08 + 0.10 * early + 0.55 * pores + 0.12 * (cloud - 0.5), 0.0, 1.0)
     colours = _LIGHT + dark[..., np.newaxis] * (_DARK - _LIGHT)
     return np.asarray(np.clip(np.rint(colours), 0, 255), dtype=np.uint8)
 

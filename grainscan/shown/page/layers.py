@@ -39,7 +39,7 @@ def part_round(scan: FaceScan | EndScan) -> tuple[int, int, int, int]:
     """The part of the photograph to show: the outline with some room (left, top, right, bottom)."""
     points = np.array(scan.outline_px if isinstance(scan, EndScan) else _edge(scan))
     if isinstance(scan, EndScan):
-        room_x = room_y = 0.2 * math.dist(scan.outline_px[0], scan.outline_px[1])
+        room_x = room_y = 0.28 * math.dist(scan.outline_px[0], scan.outline_px[1])
     else:
         height = math.dist(scan.outline_px[0], scan.outline_px[3])
         room_x, room_y = 0.4 * height, 0.55 * height

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import random
+from collections.abc import Sequence
 
 import numpy as np
 import streamlit as st
@@ -14,7 +16,7 @@ from grainscan.shown.drawing import jpeg_bytes
 from grainscan.shown.learning import LearnedBlank, end_picture, face_picture
 from grainscan.shown.page.look import answer_card, as_text
 from grainscan.shown.page.parts import show_cautions
-from grainscan.shown.page.picture import show_picture
+from grainscan.shown.page.picture import Layer, line, show_picture
 from grainscan.shown.page.texts import say
 from grainscan.wording import angle_words, one_in_words
 
@@ -108,10 +110,22 @@ def _views(blank: LearnedBlank) -> None:
     st.caption(words)
 
 
-def _drawn(key: str, picture: NDArray[np.uint8], words: str) -> None:
+def _drawn(key: str, picture: NDArray[np.uint8], words: str, layers: Sequence[Layer] = ()) -> None:
     """A drawing that can be looked at closely."""
     height, width = picture.shape[:2]
-    show_picture(key, jpeg_bytes(picture), (0, 0, width, height), words)
+    show_picture(key, jpeg_bytes(picture), (0, 0, width, height), words, layers)
+
+
+def _true_lines(blank: LearnedBlank) -> Layer:
+    """Lines along the true fibres over the face that was guessed at."""
+    height, width = face_picture(blank, "a").shape[:2]
+    rise = math.tan(math.radians(blank.angle_a_deg))
+    shapes = []
+    for start in np.linspace(0.0, width, 9)[:-1] + width / 16:
+        half = 0.45 * min(width / 8, height / max(abs(rise), 1e-6))
+        ends = [(start + side * half, height / 2 - side * half * rise) for side in (-1, 1)]
+        shapes.append(line(ends, "fibre"))
+    return Layer("truth", say("learn.true_lines"), tuple(shapes))
 
 
 def _guess() -> None:
@@ -122,24 +136,31 @@ def _guess() -> None:
         asked = _another()
         st.session_state["guess_blank"] = asked
     told = st.session_state.get("guess_told")
-    _drawn("guess", face_picture(asked, "a"), say("learn.guess_alt"))
+    layers = [] if told is None else [_true_lines(asked)]
+    _drawn("guess", face_picture(asked, "a"), say("learn.guess_alt"), layers)
     st.session_state.setdefault("keep_guess", 0.0)
     guess = st.slider(
-        say("learn.guess_angle"), -10.0, 10.0, step=0.1, key="keep_guess", disabled=told is not None
+        say("learn.guess_angle"),
+        -10.0,
+        10.0,
+        step=0.1,
+        format="%.1f",
+        key="keep_guess",
+        disabled=told is not None,
     )
     if told is None:
         st.button(
             say("learn.answer"), type="primary", width="stretch", on_click=_answer, args=(guess,)
         )
     else:
-        answer_card_words = say(
+        told_words = say(
             "learn.truth",
             truth=f"{asked.angle_a_deg:+.1f}",
             one_in=one_in_words(asked.angle_a_deg),
             guess=f"{told:+.1f}",
             points=points_for(told - asked.angle_a_deg),
         )
-        st.success(answer_card_words)
+        st.success(told_words)
         st.button(say("learn.next"), type="primary", width="stretch", on_click=_next)
     score = st.session_state.get("guess_score", ())
     if score:

@@ -54,7 +54,12 @@ h2 { font-size: 1.5rem !important; }
   .answer .word { font-size: 3.1rem; }
   .answer .slope { font-size: 1.65rem; }
   .answer .why { font-size: 1.1rem; }
-  .stock th, .stock td { padding: 0.4rem; }
+  .stock thead { position: absolute; width: 1px; height: 1px; overflow: hidden;
+    clip-path: inset(50%); }
+  .stock tr { display: block; padding: 0.5rem 0.6rem; border-bottom: 2px solid #16191c; }
+  .stock td { display: block; padding: 0.1rem 0; border: 0; }
+  .stock td[data-head]:not(:empty)::before { content: attr(data-head) ": "; font-weight: 600; }
+  .stock td:first-child { font-size: 1.3rem; font-weight: 700; }
 }
 </style>
 """
@@ -114,7 +119,10 @@ def table(
         mark = "" if sort is None else sort_mark(sort)
         first, *rest = row
         parts.append(f'<tr><td class="nowrap">{mark}{escape(first)}</td>')
-        parts += [f"<td>{escape(cell)}</td>" for cell in rest]
+        parts += [
+            f'<td data-head="{escape(head, quote=True)}">{escape(cell)}</td>'
+            for head, cell in zip(heads[1:], rest, strict=True)
+        ]
         parts.append("</tr>")
     parts.append("</tbody></table></div>")
     st.html("".join(parts))
