@@ -121,6 +121,9 @@ def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
         known = sorted(long, key=lambda f: -f.chain.strength)[:MOST_KNOWN]
         made += _best_bars(lab, change, _with_partners(change, known, at, lab.shape))
         made.sort(key=lambda bar: -bar.score)
+        if made:
+            near = [partners(change, edge.chain) for edge in (made[0].top, made[0].bottom)]
+            followed += [_followed(change, chain, at) for chains in near for chain in chains]
     return [_widest(lab, change, made[0], followed), *made] if made else []
 
 
