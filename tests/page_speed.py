@@ -25,7 +25,7 @@ def twelve_megapixels(source, number):
     image = image.resize((SIZE[0], round(image.height * SIZE[0] / image.width)))
     canvas = Image.new("RGB", SIZE, image.getpixel((5, 5)))
     canvas.paste(image, (0, (SIZE[1] - image.height) // 2))
-    canvas.putpixel((0, 0), (number % 256, number // 256, 0))
+    canvas.paste((number % 256, 40 + number // 256, 90), (0, 0, 64, 64))
     out = io.BytesIO()
     canvas.save(out, "JPEG", quality=92)
     return out.getvalue()
