@@ -48,7 +48,7 @@ MOST_TAPER = 1.0
 """Most difference of the widths of both ends, in mean widths: strong tilt and taper together."""
 
 MOST_PAIRS = 30
-MOST_KNOWN = 6
+MOST_KNOWN = 4
 STRETCHES = 6
 LEAST_STEP = 0.45
 SAME_ENDS = 0.03

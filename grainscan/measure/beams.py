@@ -29,6 +29,7 @@ STEEPEST_PX = 14
 BEAMS_A_STRIP = 48
 MOST_CHAINS = 40
 LEAST_LINES = 4
+MOST_PASSES = 12
 MOST_BEND_PX = 2
 """Most change of rise from one strip to the next: a radius of a third of the picture's width, far
 below that of any blank, and one step of the rises looked at."""
@@ -158,15 +159,18 @@ def _chained(beams: list[_Beams]) -> list[Chain]:
     free = [np.ones(len(b.clear), bool) for b in beams]
     found: list[Chain] = []
     links = _links(beams)
-    for _ in range(4 * MOST_CHAINS):
-        path = _best_chain(beams, free, links)
-        if not path or len(found) == MOST_CHAINS:
+    for _ in range(MOST_PASSES):
+        before = len(found)
+        for path in _best_paths(beams, free, links):
+            # A better path of this pass may have used a part of it: the rest waits for the next.
+            if all(free[strip][k] for strip, k in path):
+                for strip, k in path:
+                    free[strip][k] = False
+                found.append(_as_chain(beams, path))
+        if len(found) == before or len(found) >= MOST_CHAINS:
             break
-        for strip, k in path:
-            free[strip][k] = False
-        if len(path) >= LEAST_LINES:
-            found.append(_as_chain(beams, path))
-    return found
+    found.sort(key=lambda chain: -chain.strength)
+    return found[:MOST_CHAINS]
 
 
 def _links(beams: list[_Beams]) -> dict[tuple[int, int], FloatArray]:
@@ -190,9 +194,10 @@ def _links(beams: list[_Beams]) -> dict[tuple[int, int], FloatArray]:
     return links
 
 
-def _best_chain(
+def _best_paths(
     beams: list[_Beams], free: list[npt.NDArray[np.bool_]], links: dict[tuple[int, int], FloatArray]
-) -> list[tuple[int, int]]:
+) -> list[list[tuple[int, int]]]:
+    """The best path to every line that is still free, long enough to count, best first."""
     totals: list[FloatArray] = []
     came: list[list[tuple[int, int] | None]] = []
     for strip, b in enumerate(beams):
@@ -202,23 +207,30 @@ def _best_chain(
             if strip - gap < 0 or not len(totals[strip - gap]) or not len(total):
                 continue
             reached = totals[strip - gap][:, None] + links[strip - gap, gap] - 1.0
-            best = np.argmax(reached, axis=0)
+            best = reached.argmax(axis=0)
             value = reached[best, np.arange(len(total))]
             better = free[strip] & (value > total)
-            for k in np.flatnonzero(better):
+            for k in better.nonzero()[0].tolist():
                 before[k] = (strip - gap, int(best[k]))
             total = np.where(better, value, total)
         totals.append(total)
         came.append(before)
-    ends = [(float(t.max()), strip, int(t.argmax())) for strip, t in enumerate(totals) if len(t)]
-    if not ends:
-        return []
-    path: list[tuple[int, int]] = []
-    at: tuple[int, int] | None = max(ends)[1:]
-    while at is not None:
-        path.append(at)
-        at = came[at[0]][at[1]]
-    return path[::-1]
+    ends = [
+        (value, strip, k)
+        for strip, total in enumerate(totals)
+        for k, value in enumerate(total.tolist())
+        if came[strip][k] is not None
+    ]
+    paths = []
+    for _, strip, k in sorted(ends, reverse=True):
+        path: list[tuple[int, int]] = []
+        at: tuple[int, int] | None = (strip, k)
+        while at is not None:
+            path.append(at)
+            at = came[at[0]][at[1]]
+        if len(path) >= LEAST_LINES:
+            paths.append(path[::-1])
+    return paths
 
 
 def _as_chain(beams: list[_Beams], path: list[tuple[int, int]]) -> Chain:
