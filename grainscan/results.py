@@ -247,6 +247,12 @@ class EndScan:
                 "along_b": [_r(v, 4) for v in self.boundaries_along_b],
             },
             "pith": None if self.pith is None else [_r(v) for v in self.pith],
+            "pith_distance_low": None
+            if self.ring_series is None
+            else _r(self.ring_series.pith_distance_low),
+            "pith_distance_high": None
+            if self.ring_series is None
+            else _r(self.ring_series.pith_distance_high),
             "photo_quality": {
                 "ok": self.photo_quality.ok,
                 "notes": list(self.photo_quality.notes),
@@ -384,6 +390,7 @@ class BlankResult:
             "ring_fibre_agreement_deg": _r(m.ring_fibre_agreement_deg),
             "spiral_deg": _r(m.spiral_deg),
             "notes": list(m.notes),
+            "species": m.record.species,
         }
 
 

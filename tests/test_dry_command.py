@@ -1,5 +1,6 @@
 """The workshop commands: what is typed, what comes out, one line for nonsense."""
 
+import dataclasses
 import json
 import re
 from pathlib import Path
@@ -11,13 +12,16 @@ from grainscan.commands.dry import dry
 from grainscan.commands.joint import joint
 from grainscan.commands.moisture import moisture
 from grainscan.commands.scan import scan
+from grainscan.commands.stock import stock
 from grainscan.commands.woods import woods
 from grainscan.judge.sorting import judge_blank
-from grainscan.results import Limit
+from grainscan.results import EndScan, Limit, RingSeries
 from grainscan.workshop.dried_shapes import green_size
-from grainscan.workshop.dry_words import BOX_CAUTION, DRY_CAUTION, JOINT_CAUTION
-from grainscan.workshop.ring_position import rings_from_end, rings_in_section
+from grainscan.workshop.dry_words import BOX_CAUTION, DRY_CAUTION, JOINT_CAUTION, plan_lines
+from grainscan.workshop.leave_green import green_plan
+from grainscan.workshop.ring_position import MeasuredRings, rings_from_end, rings_in_section
 from grainscan.workshop.shrinkage import wood_ratios
+from grainscan.workshop.spread import Estimate
 from grainscan.workshop.woods import read_woods
 from tests.hand_made import end, measurement, slope
 
@@ -101,6 +105,43 @@ def test_an_end_scan_and_its_json_tell_the_same():
     scan = end(direction_deg=33.0)
     assert rings_from_end(scan) == rings_from_end(scan.to_dict())
     assert rings_from_end(scan).low_deg == 31.0
+    curved = dataclasses.replace(scan, width_mm=20.0, pith=(-1.5, 2.5), ring_series=series())
+    assert rings_from_end(curved) == rings_from_end(curved.to_dict())
+
+
+def series(low=2.0, high=4.0):
+    return RingSeries((), "ring-porous", 0.9, 90.0, 0.95, 0.3, 0.25, 0.5, low, high, 4, 6)
+
+
+def curved_end(low, high, pith=(0.0, 3.0)) -> EndScan:
+    return dataclasses.replace(
+        end(direction_deg=0.0), width_mm=20.0, pith=pith, ring_series=series(low, high)
+    )
+
+
+def test_the_doubt_of_the_pith_goes_into_the_curve():
+    """Distances in section widths of 20 mm; curvature is one over the distance."""
+    found = rings_from_end(curved_end(2.0, 4.0))
+    assert found.rings.curve_per_mm == pytest.approx(1 / 60)
+    assert found.curve_low_per_mm == pytest.approx(1 / 80)
+    assert found.curve_high_per_mm == pytest.approx(1 / 40)
+    assert rings_from_end(curved_end(2.0, None)).curve_low_per_mm == 0.0
+    side_unknown = rings_from_end(curved_end(2.0, 4.0, pith=None))
+    assert side_unknown.curve_high_per_mm == pytest.approx(1 / 40)
+    assert side_unknown.curve_low_per_mm == pytest.approx(-1 / 40)
+    assert rings_from_end(curved_end(None, None)).curve_high_per_mm is None
+
+
+def test_the_wood_is_told_by_the_scan(tmp_path):
+    path = result_file(tmp_path, ("rung-1", {}))
+    (data,) = json.loads(path.read_text())
+    path.write_text(json.dumps([data | {"species": "white ash"}]))
+    by_scan = run(dry, *TENON[2:], "--scan", path)
+    assert lines(by_scan) == lines(run(dry, *TENON, "--scan", path))
+    oak = lines(run(dry, *TENON[2:], "--scan", path, "--species", "white oak"))
+    assert "Quercus alba" in "\n".join(oak)
+    path.write_text(json.dumps([data]))
+    assert "--species" in refused(run(dry, *TENON[2:], "--scan", path))
 
 
 @pytest.mark.parametrize(
@@ -199,7 +240,8 @@ def test_a_wood_file_of_ones_own(tmp_path):
         ((*TENON[:2], "--tenon", "0 mm", "--to", "6", "--rings", "12"), "above 0"),
         ((*TENON[:2], "--tenon", "7/16", "--to", "6", "--rings", "12"), "needs its unit"),
         ((*TENON, "--rings", "12", "--allowance", "-1"), "allowance"),
-        ((*TENON, "--rings", "12", "--blank", "a"), "--blank belongs"),
+        ((*TENON, "--rings", "12", "--write-down"), "--write-down belongs"),
+        ((*TENON, "--scan", "x.json", "--blank", "a", "--write-down"), "--write-down belongs"),
         ((*TENON, "--rings", "12", "--pith", "1,-3"), "section's width"),
         ((*TENON, "--rings", "12", "--pith", "1;3", "--width", "25"), "right,up"),
         ((*TENON, "--rings", "0", "--pith", "3,0", "--width", "25"), "contradict"),
@@ -402,3 +444,88 @@ def test_the_weighings_of_the_stock_book(tmp_path):
     none = ("--blank", "ash-26-002", "--book", path)
     assert "no mass of ash-26-002" in refused(run(moisture, "curve", *none, *common))
     assert "either a file" in refused(run(moisture, "curve", *common))
+
+
+@pytest.fixture
+def booked(tmp_path):
+    """A book with a scanned ash blank of 25 × 25 × 400 mm, and one that was never scanned."""
+    from grainscan.stock.blanks import save_blank
+    from grainscan.stock.records import Blank
+    from grainscan.stock.scans import keep_scan
+    from grainscan.stock.store import open_book
+
+    book = open_book(tmp_path / "book.sqlite")
+    keep_scan(book, measurement(slope(1.4, 1.1, 1.8), name="ash-1"), Limit(20, "test"), {})
+    sides = {"width_mm": 25.0, "height_mm": 25.0, "length_mm": 400.0}
+    save_blank(book, Blank(code="ash-1", species="white ash", **sides))
+    save_blank(book, Blank(code="ash-2", species="white ash"))
+    return book
+
+
+def of_book(book, code="ash-1"):
+    return (*TENON[2:], "--blank", code, "--book", book.path)
+
+
+def test_the_book_tells_wood_rings_and_moisture(booked):
+    from grainscan.stock.life import add_weighing
+    from grainscan.stock.records import Weighing
+
+    scanned = MeasuredRings(rings_in_section(12.0).rings, 10.0, 14.0)
+    ash = read_woods().find("white ash")
+
+    def expected(now):
+        return list(plan_lines(green_plan(ash, 14, scanned, to_percent=6, from_percent=now)))
+
+    assert lines(run(dry, *of_book(booked)))[:-1] == expected(30.0)
+    # Its mass: oven-dry it would weigh 0.55 g/cm³ of its 250 cm³, ± 16.4 %.
+    add_weighing(booked, "ash-1", Weighing("2026-03-01", mass_g=165.0))
+    *by_mass, said, caution = lines(run(dry, *of_book(booked)))
+    dry_g = 0.55 * 250.0
+    ends = [100 * (165.0 / (dry_g * (1 + sign * 1.6448536 * 0.1)) - 1) for sign in (1, -1)]
+    assert by_mass[-2].startswith(
+        f"The moisture content now is in the interval too: {ends[0]:.0f} to {ends[1]:.0f} %"
+    )
+    assert "Moisture now: 20 %" in said
+    assert caution == DRY_CAUTION
+    value = Estimate(100 * (165.0 / dry_g - 1), *ends)
+    assert by_mass == expected(value)
+    # What was written down says more than a mass, and what is typed more than the book.
+    add_weighing(booked, "ash-1", Weighing("2026-03-01", moisture_percent=12.0))
+    assert lines(run(dry, *of_book(booked)))[:-2] == expected(12.0)
+    assert lines(run(dry, *of_book(booked), "--from", "25"))[:-1] == expected(25.0)
+
+
+def test_a_size_is_kept_on_the_stock_record(booked, tmp_path):
+    from grainscan.stock.green_sizes import green_sizes_of
+    from grainscan.stock.remove import remove_blank
+
+    path = tmp_path / "plan.json"
+    said = lines(run(dry, *of_book(booked), "--write-down", "--json", path))
+    assert said[-1] == "ash-1: written down."
+    (kept,) = green_sizes_of(booked, "ash-1")
+    assert list(plan_lines(kept.plan)) == said[:-2]
+    assert kept.plan.to_dict() == json.loads(path.read_text("ascii"))
+    shown = tmp_path / "kept.json"
+    story = lines(run(stock, "show", "ash-1", "--book", booked.path, "--green-json", shown))
+    assert f"{kept.planned_at[:10]} {said[0]}" in story
+    (record,) = json.loads(shown.read_text("utf-8"))
+    assert record.pop("planned_at") == kept.planned_at
+    assert record.pop("who") is None
+    assert record == kept.plan.to_dict()
+    lines(run(dry, *of_book(booked), "--allowance", "1mm", "--write-down"))
+    assert [one.plan.allowance_mm for one in green_sizes_of(booked, "ash-1")] == [0.0, 1.0]
+    remove_blank(booked, "ash-1", really=True)
+
+
+def test_what_the_book_does_not_know_is_one_line(booked):
+    from grainscan.stock.life import add_weighing
+    from grainscan.stock.records import Weighing
+
+    assert "no scanned end of ash-2" in refused(run(dry, *of_book(booked, "ash-2")))
+    assert "no blank 'ash-3'" in refused(run(dry, *of_book(booked, "ash-3")))
+    add_weighing(booked, "ash-2", Weighing("2026-03-01", mass_g=165.0))
+    by_hand = (*of_book(booked, "ash-2"), "--rings", "12")
+    assert "does not know its width" in refused(run(dry, *by_hand))
+    assert lines(run(dry, *by_hand, "--from", "green"))
+    add_weighing(booked, "ash-1", Weighing("2026-03-01", mass_g=60.0))
+    assert "less than its oven-dry weight" in refused(run(dry, *of_book(booked)))

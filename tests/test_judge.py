@@ -220,6 +220,6 @@ def test_the_result_becomes_plain_json():
     assert data["slope"]["one_in"] == pytest.approx(40.9, abs=0.05)
     assert set(data) == {
         "schema", "blank", "sort", "because", "limit", "slope", "strength", "faces", "end",
-        "fibre", "ring_fibre_agreement_deg", "spiral_deg", "notes",
+        "fibre", "ring_fibre_agreement_deg", "spiral_deg", "notes", "species",
     }  # fmt: skip
     assert len(data["faces"]["a"]["stations"]) >= 15

@@ -15,6 +15,7 @@ from grainscan.errors import RecordError
 from grainscan.judge.limits import limit_for_part, parse_limit
 from grainscan.stock.blanks import save_blank
 from grainscan.stock.find import find
+from grainscan.stock.green_sizes import add_green_size
 from grainscan.stock.history import current_scan
 from grainscan.stock.life import add_making, add_weighing, overrule
 from grainscan.stock.records import Blank, Making, Weighing
@@ -23,6 +24,11 @@ from grainscan.stock.report_html import report_html
 from grainscan.stock.report_pdf import report_pdf
 from grainscan.stock.scans import keep_scan
 from grainscan.stock.store import open_book
+from grainscan.workshop.dry_words import DRY_CAUTION, plan_lines
+from grainscan.workshop.leave_green import green_plan
+from grainscan.workshop.moisture import equilibrium_moisture_percent
+from grainscan.workshop.ring_position import rings_from_end
+from grainscan.workshop.woods import read_woods
 from tests import hand_made
 from tests.stock_helpers import VERSION
 
@@ -91,6 +97,54 @@ def test_the_figures_have_their_intervals_and_sources(book):
         "Source: chair rung: common practice, no source",
     )
     assert "Wood Handbook" in limit["Strength kept at this slope"][1]
+
+
+def test_which_way_to_shave(book):
+    """Face A's fibres climb 1.4°, so they fall away from face B: pull from right to left there.
+    Face B's are flat: face A may be cut either way.
+    """
+    found = section(scanned(book), "Which way to shave")
+    ways = {figure.name: figure.value for figure in found.figures}
+    assert ways == {"Face A, 0 % to 100 %": "either way", "Face B, 0 % to 100 %": "right to left"}
+    assert [p.title for p in found.pictures] == ["Face A", "Face B"]
+    seen = section(scanned(book), "What the photographs show").pictures
+    for arrows, plain in zip(found.pictures, seen[:2], strict=True):
+        a, b = (np.asarray(Image.open(io.BytesIO(p.jpeg)), float) for p in (arrows, plain))
+        assert a.shape != b.shape or np.abs(a - b).max() > 60
+
+
+def test_what_to_leave_green(book):
+    """For a rung: its tenon of 16 mm, as the command works it out; else the section as it is."""
+    not_known = section(scanned(book), "What to leave green").paragraphs
+    assert not_known == ("Not known. Write down the wood of this blank.",)
+    save_blank(book, Blank("ash-26-001", species="white ash"))
+    ash, rings = read_woods().find("white ash"), rings_from_end(hand_made.end())
+    plan = green_plan(ash, 16, rings, to_percent=6)
+    lines = section(report_of(book, "ash-26-001"), "What to leave green").paragraphs
+    assert lines[: len(plan_lines(plan))] == plan_lines(plan)
+    assert "common practice, no source" in lines[-2]
+    assert lines[-1] == DRY_CAUTION
+    add_weighing(book, "ash-26-001", Weighing("2026-03-20", moisture_percent=20.0))
+    drier = green_plan(ash, 16, rings, to_percent=6, from_percent=20.0)
+    lines = section(report_of(book, "ash-26-001"), "What to leave green").paragraphs
+    assert lines[0] == plan_lines(drier)[0]
+    assert any("Moisture now: 20 %" in line for line in lines)
+    kept = green_plan(ash, 15, rings, to_percent=5)
+    add_green_size(book, "ash-26-001", kept, who="Ida Fell")
+    lines = section(report_of(book, "ash-26-001"), "What to leave green").paragraphs
+    assert "by Ida Fell" in lines[0]
+    assert lines[1:-1] == plan_lines(kept)
+
+
+def test_a_part_without_a_round_tenon_dries_as_it_is(book):
+    scanned(book, part="hammer handle")
+    save_blank(book, Blank("ash-26-001", species="white ash"))
+    (lines,) = section(report_of(book, "ash-26-001"), "What to leave green").paragraphs
+    assert "no round tenon" in lines
+    save_blank(book, Blank("ash-26-001", width_mm=34.0, height_mm=28.0))
+    first, *_ = section(report_of(book, "ash-26-001"), "What to leave green").paragraphs
+    assert first.startswith("A section of 34.0 × 28.0 mm green becomes")
+    assert f"at {equilibrium_moisture_percent(20, 50):.1f} %" in first
 
 
 def test_one_face_alone_is_a_lower_bound(book):
@@ -198,7 +252,7 @@ def test_pdf_of_one_blank(book):
     found = pdf_pages(report_pdf([scanned(book)], title="ash-26-001"))
     text = " ".join(t for _, t, _ in found)
     assert len(found) <= 3
-    assert sum(images for *_, images in found) == 3
+    assert sum(images for *_, images in found) == 5
     for words in ("ash-26-001", "keep", "Why", "1 in 41 (1.4°)", "90 % interval", "Face A.",
                   "chair rung: common practice, no source", "How to see it yourself",
                   "A photograph cannot see inside the wood"):  # fmt: skip
@@ -271,7 +325,7 @@ def parsed(reports, **options):
 def test_html_stands_alone(book):
     text, page = parsed([scanned(book)], title="ash-26-001")
     images = [attributes for tag, attributes in page.found if tag == "img"]
-    assert len(images) == 3
+    assert len(images) == 5
     for attributes in images:
         start, data = attributes["src"].split(",")
         assert start == "data:image/jpeg;base64"

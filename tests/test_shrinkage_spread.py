@@ -102,3 +102,56 @@ def test_a_plan_as_plain_data():
     assert again["rings"]["rings"]["direction_deg"] == 12.0
     data = dry_forecast(ASH, 25, 25, rings_in_section(12.0), to_percent=6).to_dict()
     assert json.loads(json.dumps(data, allow_nan=False)) == data
+
+
+def test_the_doubt_of_the_pith_is_in_the_interval():
+    """Piths drawn with a normal curvature: their own skews and widths lie within, nine in ten."""
+    random = np.random.default_rng(3)
+    curve, half = 1 / 40, 1 / 80
+    seen = MeasuredRings(
+        Rings(20.0).curved(curve), 20.0, 20.0,
+        curve_low_per_mm=curve - half, curve_high_per_mm=curve + half,
+    )  # fmt: skip
+    sure = MeasuredRings(Rings(20.0).curved(curve), 20.0, 20.0)
+    later = dry_forecast(ASH, 25, 26, seen, to_percent=6)
+    # Shrinkage as published, so that only the curve is drawn: hold its share of the interval.
+    fixed = dry_forecast(ASH, 25, 26, sure, to_percent=6)
+    inside, n = 0, 300
+    shares = {}
+    for name in ("width", "height", "skew_deg"):
+        wide, narrow = getattr(later, name), getattr(fixed, name)
+        down = np.sqrt((wide.value - wide.low) ** 2 - (narrow.value - narrow.low) ** 2)
+        up = np.sqrt((wide.high - wide.value) ** 2 - (narrow.high - narrow.value) ** 2)
+        shares[name] = (wide.value - down - 1e-9, wide.value + up + 1e-9)
+    for bent in curve + half / Z90 * random.standard_normal(n):
+        dried = dried_section(25, 26, Rings(20.0).curved(bent), later.ratios)
+        values = {"width": dried.width_mm, "height": dried.height_mm, "skew_deg": dried.skew_deg}
+        inside += all(low <= values[name] <= high for name, (low, high) in shares.items())
+    assert 0.85 < inside / n < 0.96
+    assert later.width.high > fixed.width.high
+
+
+def test_a_pith_that_may_be_inside_is_said_and_not_computed():
+    near = MeasuredRings(
+        Rings(0.0).curved(1 / 60), 0.0, 0.0, curve_low_per_mm=0.0, curve_high_per_mm=1.0
+    )
+    for found in (
+        green_plan(ASH, 14, near, to_percent=6),
+        dry_forecast(ASH, 25, 25, near, to_percent=6),
+    ):
+        assert any("pith lies within the piece" in note for note in found.rings.notes)
+        assert found.rings.curve_high_per_mm < 1.0
+
+
+@pytest.mark.parametrize("curve", [0.0, 1 / 60, -1 / 60])
+def test_curved_rings_keep_their_direction(curve):
+    from grainscan.workshop.ring_position import folded_deg
+
+    placed = Rings(33.0).curved(curve)
+    assert placed.direction_deg == 33.0
+    assert placed.curve_per_mm == pytest.approx(abs(curve))
+    if placed.pith_mm is not None:
+        towards = np.degrees(np.arctan2(placed.pith_mm[1], placed.pith_mm[0]))
+        assert abs(folded_deg(towards - placed.radial_deg)) < 1e-9
+        other = placed.curved(-1 / 30)
+        assert np.dot(other.pith_mm, placed.pith_mm) < 0

@@ -32,4 +32,4 @@ def test_a_sample_from_photographs_to_report(tmp_path):
     # From what the book keeps, the same result to the last digit.
     assert repeat_scan(book, scan) == scan.result
     titles = [p.title for s in report_of(book, scan.blank).sections for p in s.pictures]
-    assert titles == ["Face A", "Face B", "Marked end"]
+    assert titles == ["Face A", "Face B", "Marked end", "Face A", "Face B"]

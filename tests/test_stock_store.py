@@ -175,7 +175,7 @@ def test_a_newer_book_is_refused_in_words(tmp_path):
     newer = Migration(len(MIGRATIONS) + 1, "from the future", ("CREATE TABLE future (a)",))
     open_book(path, steps=(*MIGRATIONS, newer))
     before = content(path)
-    with pytest.raises(BookError, match=r"newer grainscan \(schema 3; this one knows 2\)"):
+    with pytest.raises(BookError, match=r"newer grainscan \(schema 4; this one knows 3\)"):
         open_book(path)
     assert content(path) == before
 

@@ -67,7 +67,12 @@ def list_(
 @click.argument("code")
 @book_option
 @click.option("--json", "json_file", type=FILE, help="Write the scan's result to this JSON file.")
-def show(code: str, book_file: Path | None, json_file: Path | None) -> None:
+@click.option(
+    "--green-json", type=FILE, help="Write the sizes to leave green that are kept to this file."
+)
+def show(
+    code: str, book_file: Path | None, json_file: Path | None, green_json: Path | None
+) -> None:
     """Show everything the book knows of a blank."""
     from grainscan.stock.history import current_scan
 
@@ -78,6 +83,8 @@ def show(code: str, book_file: Path | None, json_file: Path | None) -> None:
         scan = current_scan(book, code)
     if json_file is not None:
         write_file(json_file, [_result_json(scan, code)])
+    if green_json is not None:
+        write_file(green_json, [_green_json(book, code)])
 
 
 @stock.command()
@@ -304,8 +311,10 @@ def read_csv(csv_file: Path, book_file: Path | None) -> None:
 def _story(book: Book, code: str) -> Iterator[str]:
     """Record, answer and history of a blank, line by line."""
     from grainscan.stock.blanks import get_blank
+    from grainscan.stock.green_sizes import green_sizes_of
     from grainscan.stock.history import scans_of
     from grainscan.stock.life import makings_of, overrulings_of, weighings_of
+    from grainscan.workshop.dry_words import plan_lines
 
     yield _named_values(get_blank(book, code))
     for scan in scans_of(book, code):
@@ -321,6 +330,8 @@ def _story(book: Book, code: str) -> Iterator[str]:
         percent = weighing.moisture_percent
         moisture = "" if percent is None else f" {percent:g} % moisture"
         yield f"{weighing.weighed_on} weighed:{mass}{moisture}"
+    for kept in green_sizes_of(book, code):
+        yield f"{kept.planned_at[:10]} {plan_lines(kept.plan)[0]}"
     for making in makings_of(book, code):
         yield f"{making.made_on} made into {making.made_into}"
 
@@ -331,6 +342,18 @@ def _result_json(scan: KeptScan | None, code: str) -> bytes:
     if scan is None:
         raise click.ClickException(f"{code} was not scanned yet; there is no result to write.")
     return (json.dumps([scan.result.to_dict()], ensure_ascii=False, indent=1) + "\n").encode()
+
+
+def _green_json(book: Book, code: str) -> bytes:
+    import json
+
+    from grainscan.stock.green_sizes import green_sizes_of
+
+    kept = [
+        {"planned_at": one.planned_at, "who": one.who, **one.plan.to_dict()}
+        for one in green_sizes_of(book, code)
+    ]
+    return (json.dumps(kept, ensure_ascii=False, indent=1) + "\n").encode()
 
 
 def _needed(cut_list: Path, parts_file: Path | None) -> dict[str, int]:

@@ -178,9 +178,22 @@ _SECOND = (
     ) STRICT, WITHOUT ROWID""",
 )
 
+# Sizes to leave green, worked out for a blank: the whole plan as a JSON text.
+_THIRD = (
+    """CREATE TABLE green_size (
+        id INTEGER PRIMARY KEY,
+        blank_id INTEGER NOT NULL REFERENCES blank (id),
+        planned_at TEXT NOT NULL,
+        plan TEXT NOT NULL CHECK (plan <> ''),
+        who TEXT
+    ) STRICT""",
+    "CREATE INDEX green_size_by_blank ON green_size (blank_id)",
+)
+
 MIGRATIONS = (
     Migration(1, "logs, blanks, scans and what becomes of them", _FIRST),
     Migration(2, "content of files seen before", _SECOND),
+    Migration(3, "sizes to leave green", _THIRD),
 )
 
 

@@ -72,6 +72,7 @@ def _delete_rows(connection: sqlite3.Connection, blank: int) -> None:
         "DELETE FROM overruling WHERE blank_id = ?",
         "DELETE FROM weighing WHERE blank_id = ?",
         "DELETE FROM making WHERE blank_id = ?",
+        "DELETE FROM green_size WHERE blank_id = ?",
         f"DELETE FROM correction WHERE {_OF_SCANS}",
         f"DELETE FROM scan_photograph WHERE {_OF_SCANS}",
         f"DELETE FROM sorting WHERE {_OF_SCANS}",

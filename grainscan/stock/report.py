@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from grainscan.errors import GrainscanError
 from grainscan.results import BlankResult, EndScan, FaceScan, SortWord
@@ -16,10 +17,16 @@ from grainscan.stock.history import KeptScan, current_scan
 from grainscan.stock.life import makings_of, overrulings_of, weighings_of
 from grainscan.stock.photographs import read_kept
 from grainscan.stock.records import Overruling, Role
+from grainscan.stock.report_bench import green_section, shaving_section
+from grainscan.stock.report_parts import Figure, ReportPicture, Section
 from grainscan.stock.store import Book, reading
 from grainscan.wording import angle_words, one_in_words, place_words, slope_words
+from grainscan.workshop.shaving import FaceShaving, shaving_of
 
-__all__ = ["BlankReport", "Figure", "ReportPicture", "Section", "report_of"]
+if TYPE_CHECKING:
+    from grainscan.shown.drawing import Backdrop
+
+__all__ = ["CAUTIONS", "BlankReport", "report_of"]
 
 CAUTIONS = (
     "A photograph cannot see inside the wood: knots, checks, decay and compression failures may "
@@ -31,35 +38,6 @@ CAUTIONS = (
 )
 # Long enough to read a drift with a ruler, short enough to lie within a chair part.
 _RULER_MM = 200.0
-
-
-@dataclass(frozen=True, slots=True)
-class ReportPicture:
-    """A photograph with what was found on it, as JPEG, and the sentence below it."""
-
-    title: str
-    words: str
-    jpeg: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """One measured thing: its name, its value in words, and where it comes from or how sure."""
-
-    name: str
-    value: str
-    remark: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """A heading with paragraphs, or a list where each stands for itself, and figures."""
-
-    title: str
-    paragraphs: tuple[str, ...] = ()
-    is_list: bool = False
-    figures: tuple[Figure, ...] = ()
-    pictures: tuple[ReportPicture, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +70,8 @@ def report_of(book: Book, code: str) -> BlankReport:
     sections = [_why(line, scan, said)]
     if scan is not None:
         sections += [
-            _pictures(book, scan),
+            *_on_photographs(book, scan),
+            green_section(book, line.code, scan),
             _measured(scan.result),
             _limit(scan.result),
             _see_it(scan.result),
@@ -140,15 +119,18 @@ def _words_of_people(said: Sequence[Overruling]) -> Iterator[str]:
             yield f"Sorted {one.sort} by {one.who} on {day}, over what was measured: {one.why}"
 
 
-def _pictures(book: Book, scan: KeptScan) -> Section:
+def _on_photographs(book: Book, scan: KeptScan) -> tuple[Section, Section]:
+    """What was found and which way to cut, both drawn on the photographs, each read once."""
     m = scan.result.measurement
+    shaving = shaving_of(m)
     sides: tuple[tuple[Role, str, FaceScan | EndScan | None], ...] = (
         ("face_a", "Face A", m.face_a),
         ("face_b", "Face B", m.face_b),
         ("end", "Marked end", m.end),
     )
     kept = {photograph.role: photograph for photograph in scan.photographs}
-    pictures: list[ReportPicture] = []
+    found: list[ReportPicture] = []
+    arrows: list[ReportPicture] = []
     lines: list[str] = []
     for role, title, side in sides:
         if role not in kept:
@@ -159,21 +141,45 @@ def _pictures(book: Book, scan: KeptScan) -> Section:
             try:
                 with reading(book) as connection:
                     path = read_kept(book, connection, kept[role].sha256)
-                pictures.append(_picture(path.read_bytes(), title, side, scan.result))
+                behind = _backdrop(path.read_bytes(), side)
             except GrainscanError as error:
                 lines.append(f"{title}: {error}")
-    return Section("What the photographs show", tuple(lines), pictures=tuple(pictures))
+                continue
+            found.append(_picture(behind, title, side, scan.result))
+            arrows += [
+                _arrows(behind, title, side, face)
+                for face in shaving.faces
+                if isinstance(side, FaceScan) and title == f"Face {face.face}"
+            ]
+    seen = Section("What the photographs show", tuple(lines), pictures=tuple(found))
+    return seen, shaving_section(shaving, arrows)
+
+
+def _backdrop(content: bytes, side: FaceScan | EndScan) -> Backdrop:
+    from grainscan.photo.reading import read_photo
+    from grainscan.shown.overlays import backdrop_of
+
+    return backdrop_of(read_photo(content, name=side.photo).pixels, side)
 
 
 def _picture(
-    content: bytes, title: str, side: FaceScan | EndScan, result: BlankResult
+    behind: Backdrop, title: str, side: FaceScan | EndScan, result: BlankResult
 ) -> ReportPicture:
-    from grainscan.photo.reading import read_photo
     from grainscan.shown.drawing import jpeg_bytes
-    from grainscan.shown.overlays import backdrop_of, draw_picture, words_for
+    from grainscan.shown.overlays import draw_picture, words_for
 
-    behind = backdrop_of(read_photo(content, name=side.photo).pixels, side)
     return ReportPicture(title, words_for(side), jpeg_bytes(draw_picture(behind, side, result)))
+
+
+def _arrows(behind: Backdrop, title: str, side: FaceScan, face: FaceShaving) -> ReportPicture:
+    from grainscan.shown.bench_drawings import shaving_picture
+    from grainscan.shown.drawing import jpeg_bytes
+
+    words = (
+        "Pull the tool the way the arrows point; a double arrow is either way, a question mark not "
+        "known."
+    )
+    return ReportPicture(title, words, jpeg_bytes(shaving_picture(behind, side, face)))
 
 
 def _measured(result: BlankResult) -> Section:

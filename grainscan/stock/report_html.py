@@ -8,7 +8,8 @@ from html import escape
 
 from grainscan.results import SortWord
 from grainscan.stock.find import StockLine
-from grainscan.stock.report import BlankReport, Figure, ReportPicture, Section
+from grainscan.stock.report import BlankReport
+from grainscan.stock.report_parts import Figure, ReportPicture, Section
 from grainscan.stock.report_words import overview_heads, overview_row
 
 __all__ = ["report_html"]

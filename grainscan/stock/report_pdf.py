@@ -12,7 +12,8 @@ from fpdf.fonts import FontFace
 from grainscan.results import SortWord
 from grainscan.stock.find import StockLine
 from grainscan.stock.pdf_pages import FONT, open_pdf
-from grainscan.stock.report import BlankReport, Figure, ReportPicture, Section
+from grainscan.stock.report import BlankReport
+from grainscan.stock.report_parts import Figure, ReportPicture, Section
 from grainscan.stock.report_words import overview_heads, overview_row
 
 __all__ = ["report_pdf"]

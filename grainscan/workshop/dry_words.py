@@ -135,11 +135,23 @@ def _grounds(found: GreenPlan | DryForecast) -> tuple[str, ...]:
     rings = found.rings.rings
     curve = "straight" if rings.pith_mm is None else "curved about the pith"
     return (
-        f"{found.wood}{botanical}, {_state(found.from_percent)} to {found.to_percent:g} %: "
+        f"{found.wood}{botanical}, {_state(found.from_percent)} to "
+        f"{round(found.to_percent, 1):g} %: "
         f"{_change(found.ratios.tangential)} along the rings, {_change(found.ratios.radial)} "
         f"across them; rings at {rings.direction_deg:.0f}° from face A's edge, {curve}.",
         *found.rings.notes,
+        *_now_words(found),
         f"Sources: {'; '.join(found.sources)}. Interval: {found.spread}.",
+    )
+
+
+def _now_words(found: GreenPlan | DryForecast) -> tuple[str, ...]:
+    low, high = found.from_low_percent, found.from_high_percent
+    if low is None or high is None or low == high or low >= FIBRE_SATURATION_PERCENT:
+        return ()
+    return (
+        f"The moisture content now is in the interval too: {low:.0f} to {high:.0f} %; from "
+        f"{FIBRE_SATURATION_PERCENT:g} % upwards the size no longer changes.",
     )
 
 
@@ -152,7 +164,7 @@ def _state(percent: float) -> str:
 
 
 def _at(percent: float) -> str:
-    return f"at {percent:g} %"
+    return f"at {round(percent, 1):g} %"
 
 
 def _short(length_mm: float, units: Units) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from grainscan.workshop.dried_shapes import (
@@ -27,6 +27,11 @@ from grainscan.workshop.spread import (
 from grainscan.workshop.woods import Wood
 
 __all__ = ["DryForecast", "GreenPlan", "dry_forecast", "green_plan"]
+
+# No wood of the handbook shrinks by more than a fifth: a green piece is within 1.25 of the dry.
+_GREEN_ROOM = 1.25
+# How far outside the piece the pith is put, in its own reach, where its interval ends within it.
+_PITH_CLEAR = 1.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +60,8 @@ class GreenPlan:
     round_dries_to_long: Estimate
     spread: str
     sources: tuple[str, ...]
+    from_low_percent: float | None = None
+    from_high_percent: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain lists, dicts, numbers, strings and None; units in the keys."""
@@ -84,6 +91,8 @@ class DryForecast:
     section: DriedSection
     spread: str
     sources: tuple[str, ...]
+    from_low_percent: float | None = None
+    from_high_percent: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain lists, dicts, numbers, strings and None; units in the keys."""
@@ -96,7 +105,7 @@ def green_plan(
     rings: MeasuredRings,
     *,
     to_percent: float,
-    from_percent: float = FIBRE_SATURATION_PERCENT,
+    from_percent: float | Estimate = FIBRE_SATURATION_PERCENT,
     allowance_mm: float = 0.0,
 ) -> GreenPlan:
     """What to leave now for a round of ``dry_mm`` plus an allowance later.
@@ -110,16 +119,18 @@ def green_plan(
     rings
         Where the section lies in the tree, with the interval of its ring direction.
     to_percent, from_percent
-        Moisture content later and now, in per cent; anything above 30 % is green.
+        Moisture content later and now, in per cent; anything above 30 % is green. The one now may
+        be an estimate, whose interval is carried through.
     allowance_mm
         What is to be left for final sizing, on the diameter, at ``to_percent``.
 
     Returns
     -------
     The sizes to leave, each with a 90 % interval from the spread of shrinkage within a species
-    (coefficient of variation 15 %, Wood Handbook, ch. 4, from memory) and from the interval of
-    the ring direction. The interval tells where the size for this piece may lie, not where the
-    tenon will lie: leave the upper end to be nearly sure.
+    (coefficient of variation 15 %, Wood Handbook, ch. 4, from memory), from the interval of the
+    ring direction and, where they are known, from those of the rings' curvature and of the moisture
+    content now. The interval tells where the size for this piece may lie, not where the tenon will
+    lie: leave the upper end to be nearly sure.
 
     Raises
     ------
@@ -127,6 +138,8 @@ def green_plan(
         A number is out of range, a shrinkage is not known for the wood, or the pith lies within
         the piece.
     """
+    reach_mm = _GREEN_ROOM * (dry_mm + allowance_mm) / 2.0
+    rings = _pith_outside(rings, reach_mm)
     inputs = _Inputs.of(wood, rings, from_percent, to_percent)
 
     def compute(values: Sequence[float]) -> tuple[float, ...]:
@@ -144,7 +157,7 @@ def green_plan(
     return GreenPlan(
         wood=wood.name,
         botanical=wood.botanical,
-        from_percent=from_percent,
+        from_percent=inputs.now,
         to_percent=to_percent,
         dry_mm=dry_mm,
         allowance_mm=allowance_mm,
@@ -158,6 +171,8 @@ def green_plan(
         round_dries_to_long=long_mm,
         spread=SHRINKAGE_SPREAD,
         sources=_sources(wood),
+        from_low_percent=inputs.ends[4][0],
+        from_high_percent=inputs.ends[4][1],
     )
 
 
@@ -168,13 +183,14 @@ def dry_forecast(
     rings: MeasuredRings,
     *,
     to_percent: float,
-    from_percent: float = FIBRE_SATURATION_PERCENT,
+    from_percent: float | Estimate = FIBRE_SATURATION_PERCENT,
 ) -> DryForecast:
     """What a rectangular section will be at another moisture content.
 
     Parameters and errors as in `green_plan`; ``width_mm`` is the width of face A and
     ``height_mm`` that of face B, both at ``from_percent``.
     """
+    rings = _pith_outside(rings, math.hypot(width_mm, height_mm) / 2.0)
     inputs = _Inputs.of(wood, rings, from_percent, to_percent)
 
     def compute(values: Sequence[float]) -> tuple[float, ...]:
@@ -185,7 +201,7 @@ def dry_forecast(
     return DryForecast(
         wood=wood.name,
         botanical=wood.botanical,
-        from_percent=from_percent,
+        from_percent=inputs.now,
         to_percent=to_percent,
         width_mm=width_mm,
         height_mm=height_mm,
@@ -197,35 +213,53 @@ def dry_forecast(
         section=dried_section(width_mm, height_mm, rings.rings, inputs.ratios),
         spread=SHRINKAGE_SPREAD,
         sources=_sources(wood),
+        from_low_percent=inputs.ends[4][0],
+        from_high_percent=inputs.ends[4][1],
     )
 
 
 @dataclass(frozen=True, slots=True)
 class _Inputs:
-    """Radial and tangential shrinkage and ring direction, each with its 90 % interval."""
+    """Radial and tangential shrinkage, ring direction, curvature per mm, moisture content now,
+    each with its 90 % interval.
+    """
 
-    values: tuple[float, float, float]
+    values: tuple[float, float, float, float, float]
     ends: tuple[tuple[float, float], ...]
     rings: Rings
-    from_percent: float
     to_percent: float
 
     @classmethod
     def of(
-        cls, wood: Wood, rings: MeasuredRings, from_percent: float, to_percent: float
+        cls, wood: Wood, rings: MeasuredRings, from_percent: float | Estimate, to_percent: float
     ) -> _Inputs:
-        check_moisture(from_percent, "moisture content now")
+        now = from_percent
+        if not isinstance(now, Estimate):
+            now = Estimate(now, now, now)
+        # The upper end may be anything: above fibre saturation the size no longer changes.
+        for percent in (now.value, now.low):
+            check_moisture(percent, "moisture content now")
         check_moisture(to_percent, "moisture content wanted")
         totals = wood.number("radial_percent"), wood.number("tangential_percent")
         far = NINETY_PERCENT * SHRINKAGE_VARIATION
         ends = [(total * (1.0 - far), total * (1.0 + far)) for total in totals]
+        curve = rings.rings.curve_per_mm
+        bent = (rings.curve_low_per_mm, rings.curve_high_per_mm)
         return cls(
-            (*totals, rings.rings.direction_deg),
-            (*ends, (rings.low_deg, rings.high_deg)),
+            (*totals, rings.rings.direction_deg, curve, now.value),
+            (
+                *ends,
+                (rings.low_deg, rings.high_deg),
+                (curve if bent[0] is None else bent[0], curve if bent[1] is None else bent[1]),
+                (now.low, now.high),
+            ),
             rings.rings,
-            from_percent,
             to_percent,
         )
+
+    @property
+    def now(self) -> float:
+        return self.values[4]
 
     @property
     def ratios(self) -> Ratios:
@@ -233,15 +267,41 @@ class _Inputs:
 
     def at(self, values: Sequence[float]) -> tuple[Rings, Ratios]:
         """Rings turned to the given direction about the section's centre, and the ratios."""
-        radial, tangential, direction_deg = values
-        placed = Rings(
-            direction_deg, _turned(self.rings.pith_mm, direction_deg - self.rings.direction_deg)
-        )
-        span = self.from_percent, self.to_percent
+        radial, tangential, direction_deg, curve_per_mm, now_percent = values
+        turn_deg = direction_deg - self.rings.direction_deg
+        placed = Rings(direction_deg, _turned(self.rings.pith_mm, turn_deg))
+        # The very pith where the curvature is the measured one: 1 / (1 / x) is not always x.
+        if curve_per_mm != self.rings.curve_per_mm:
+            placed = placed.curved(curve_per_mm)
+        span = now_percent, self.to_percent
         return placed, Ratios(size_ratio(radial, *span), size_ratio(tangential, *span))
 
     def spread(self, compute: Any) -> tuple[Estimate, ...]:
         return spread(compute, self.values, self.ends, together=[(0, 1)])
+
+
+def _pith_outside(rings: MeasuredRings, reach_mm: float) -> MeasuredRings:
+    """The rings with their curvature's interval cut where the pith would lie within the piece.
+
+    ``reach_mm``: from the centre to the farthest point of the piece. With the pith inside no size
+    can be told at all, so that this end of the interval has no answer; a note says so.
+    """
+    low, high = rings.curve_low_per_mm, rings.curve_high_per_mm
+    if low is None or high is None or not reach_mm > 0:
+        return rings
+    most = max(1.0 / (_PITH_CLEAR * reach_mm), rings.rings.curve_per_mm)
+    if -most <= low and high <= most:
+        return rings
+    note = (
+        "The scan does not rule out that the pith lies within the piece, where no size can be "
+        "told: look at the end, and split the pith away."
+    )
+    return replace(
+        rings,
+        curve_low_per_mm=max(low, -most),
+        curve_high_per_mm=min(high, most),
+        notes=(*rings.notes, note),
+    )
 
 
 def _turned(point: tuple[float, float] | None, angle_deg: float) -> tuple[float, float] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 from collections.abc import Mapping
@@ -39,16 +40,44 @@ class Rings:
         """Direction across the rings, in (−90, 90]."""
         return folded_deg(self.direction_deg + 90.0)
 
+    @property
+    def curve_per_mm(self) -> float:
+        """Curvature at the section's centre: 1 / distance of the pith, 0 for straight rings."""
+        return 0.0 if self.pith_mm is None else 1.0 / math.hypot(*self.pith_mm)
+
+    def curved(self, curve_per_mm: float) -> Rings:
+        """The same direction with another curvature; below 0 the pith is on the other side.
+
+        Straight rings have no side of the pith: they are bent towards ``radial_deg``.
+        """
+        if curve_per_mm == 0.0:
+            return Rings(self.direction_deg)
+        if self.pith_mm is None:
+            towards = math.radians(self.radial_deg)
+            unit = math.cos(towards), math.sin(towards)
+        else:
+            unit = (self.pith_mm[0] * self.curve_per_mm, self.pith_mm[1] * self.curve_per_mm)
+        return Rings(self.direction_deg, (unit[0] / curve_per_mm, unit[1] / curve_per_mm))
+
 
 @dataclass(frozen=True, slots=True)
 class MeasuredRings:
-    """Rings of a scanned end, with the 90 % interval of their direction and what is in doubt."""
+    """Rings of a scanned end, with the 90 % interval of their direction and what is in doubt.
+
+    ``curve_low_per_mm``, ``curve_high_per_mm``: 90 % interval of the rings' curvature (1 / distance
+    of the pith), positive towards the pith of ``rings``, negative where it may be on the other
+    side; None where the pith's distance is given without an interval. ``species``: what the
+    result file says of the wood.
+    """
 
     rings: Rings
     low_deg: float
     high_deg: float
     blank: str | None = None
     notes: tuple[str, ...] = ()
+    curve_low_per_mm: float | None = None
+    curve_high_per_mm: float | None = None
+    species: str | None = None
 
 
 def folded_deg(angle_deg: float) -> float:
@@ -154,13 +183,35 @@ def rings_from_end(
         )
         pith = None
     found = rings_in_section(direction, pith, width)
+    curve = None if width is None else _curve_interval(read, found.rings, width)
     return MeasuredRings(
         found.rings,
         direction if low is None else low,
         direction if high is None else high,
         blank,
         (*found.notes, *notes),
+        *(curve or (None, None)),
     )
+
+
+def _curve_interval(
+    read: Mapping[str, Any], rings: Rings, width_mm: float
+) -> tuple[float, float] | None:
+    """90 % interval of the curvature from that of the pith's distance, in section widths.
+
+    No far end: the rings may be straight. Where no pith is stated, its side is not known either
+    and the rings may bend as much either way.
+    """
+    near, far = _number(read, "pith_distance_low"), _number(read, "pith_distance_high")
+    if near is None or near <= 0:
+        return None
+    high = 1.0 / (near * width_mm)
+    if rings.pith_mm is None:
+        return -high, high
+    low = 0.0 if far is None or far <= 0 else 1.0 / (far * width_mm)
+    # The distance is that to the arcs' common centre, the interval that of their curvature at
+    # the section's centre: rounding may put one a hair outside the other.
+    return min(low, rings.curve_per_mm), max(high, rings.curve_per_mm)
 
 
 def rings_from_file(
@@ -184,7 +235,9 @@ def rings_from_file(
             f"The scan of {plain_name(name)!r} has no photograph of the end: scan it with one, "
             "or give the direction of the rings by hand."
         )
-    return rings_from_end(end, width_mm=width_mm, blank=name)
+    found = rings_from_end(end, width_mm=width_mm, blank=name)
+    species = result.get("species")
+    return dataclasses.replace(found, species=species if isinstance(species, str) else None)
 
 
 def _results(path: Path) -> list[Mapping[str, Any]]:
