@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from grainscan.measure.fibres import FibreAngles
 from grainscan.measure.outline import FaceOutline
+from grainscan.measure.sight import finest_detail_px, shadow_across
 from grainscan.results import PhotoQuality
 
 __all__ = ["face_quality"]
@@ -19,7 +20,11 @@ MOST_CLIPPED = 0.25
 no source)."""
 
 LEAST_CONFIDENCE = 0.6
-"""Share of the worst side of the outline that must stand clear of its surroundings."""
+"""Confidence of the outline (`outline.py`) below which it is unsure."""
+
+MOST_DETAIL_PX = 5.0
+"""Widest finest detail of a photograph in which fibres, a few pixels wide, can still be seen
+(common practice, no source)."""
 
 
 def face_quality(
@@ -45,7 +50,26 @@ def face_quality(
     if black > MOST_CLIPPED:
         notes.append(f"{black:.0%} of the face is black: more light")
     if not angles.readable:
-        notes.append(
-            "the fibre lines cannot be read: photograph closer, in focus, with light from the side"
-        )
+        notes += _why_unreadable(grey)
     return PhotoQuality(ok=not notes, notes=tuple(notes))
+
+
+def _why_unreadable(grey: npt.NDArray[np.float32]) -> list[str]:
+    """What in the photograph may hide the fibre lines, each with what to do."""
+    notes = []
+    detail = finest_detail_px(grey)
+    if MOST_DETAIL_PX < detail < np.inf:
+        notes.append(
+            f"out of focus or shaken: the finest detail on the face is {detail:.0f} px wide, "
+            f"{MOST_DETAIL_PX:.0f} or less are needed; rest the phone on something"
+        )
+    place = shadow_across(grey)
+    if place is not None:
+        notes.append(
+            f"a shadow's edge crosses the face at {place:.0%} of its length: move the light, or "
+            "yourself, until the whole face is in one light"
+        )
+    notes.append(
+        "the fibre lines cannot be read: photograph closer, in focus, with light from the side"
+    )
+    return notes
