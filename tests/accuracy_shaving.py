@@ -4,8 +4,14 @@
 
 With FOLDER, the rendered blanks in it (with their ``truth.json``) are used, else blanks are
 rendered for the occasion. For every place on faces A and B the recommended direction is compared
-with the true rise of the fibres on the blank's axis to that face. Nothing is tuned on these
-seeds.
+with the true rise of the fibres to that face, which is told twice: on the neighbouring face, where
+it is seen, and on the blank's axis, half-way across the face that is cut. Nothing is tuned on
+these seeds.
+
+*Right* and *wrong* are recommendations of one direction. *Either way* may come with a direction
+to try first where the rise cannot be told from none; "first try" says how often that is right. A
+recommendation agrees with the truth where the direction or the first try is right, disagrees where
+either is wrong, and otherwise names no direction.
 """
 
 from __future__ import annotations
@@ -34,14 +40,21 @@ def rendered(folder, count, seed, scene):
 
 
 def true_rise(truth, face, at):
-    """Tangent of the true rise to a face at shares of the length: fx/fz for A, fy/fz for B."""
+    """Tangent of the true rise to a face on the axis: fx/fz for A, fy/fz for B."""
     fibre = np.array(truth["fibre"]["f"])
     row = 0 if face == "A" else 1
-    return np.interp(at, truth["fibre"]["at"], fibre[:, row] / fibre[:, 2])
+    return float(np.interp(at, truth["fibre"]["at"], fibre[:, row] / fibre[:, 2]))
+
+
+def seen_rise(truth, face, at):
+    """The same on the neighbouring face: tan b for A, −tan a for B."""
+    other, sign = ("b", 1.0) if face == "A" else ("a", -1.0)
+    seen = truth["faces"][other]
+    return sign * math.tan(math.radians(float(np.interp(at, seen["at"], seen["angle_deg"]))))
 
 
 def outcomes(folder):
-    """(steep or flat, what was recommended against the truth, truth within the interval)."""
+    """(cut, rise on the neighbouring face, rise on the axis) for every place on faces A and B."""
     found = []
     blanks = find_blanks([folder])
     results = scan_many([Job(photos) for photos in blanks])
@@ -50,19 +63,26 @@ def outcomes(folder):
         shaving = shaving_of(result.measurement)
         for failure in result.measurement.failures:
             print(f"{photos.name}: not measured: {failure}")
-        for face in shaving.faces:
-            if face.face not in ("A", "B"):
-                continue  # the opposite faces mirror these
+        faces = [
+            face for face in shaving.faces if face.face in ("A", "B")
+        ]  # the others mirror them
+        for letter in {"A", "B"} - {face.face for face in faces}:
+            print(f"{photos.name}: no recommendation for face {letter}, its neighbour is not read")
+        for face in faces:
             for cut in face.cuts:
-                rise = float(true_rise(truth, face.face, cut.at))
-                found.append((abs(rise) > STEEP, verdict(cut, rise), inside(cut, rise)))
+                at = (truth, face.face, cut.at)
+                found.append((cut, seen_rise(*at), true_rise(*at)))
     return found
 
 
 def verdict(cut, rise):
-    if cut.direction in ("either way", "not known"):
-        return cut.direction
-    return "right" if (cut.direction == "left to right") == (rise > 0) else "wrong"
+    """Right or wrong of a direction; "first try right" or "wrong" of one to try; else the word."""
+    direction, before = cut.direction, ""
+    if direction == "either way" and cut.try_first is not None:
+        direction, before = cut.try_first, "first try "
+    if direction in ("either way", "not known"):
+        return direction
+    return before + ("right" if (direction == "left to right") == (rise > 0) else "wrong")
 
 
 def inside(cut, rise):
@@ -73,24 +93,51 @@ def inside(cut, rise):
 
 def report(found):
     lines = []
-    for is_steep, name in (
-        (True, f"true rise steeper than 1 in {PRACTICAL_ONE_IN:g}"),
-        (False, f"true rise flatter than 1 in {PRACTICAL_ONE_IN:g}"),
-    ):
-        words = Counter(word for steep, word, _ in found if steep == is_steep)
-        total = sum(words.values())
-        if total == 0:
-            lines.append(f"{name}: no places")
-            continue
-        shares = ", ".join(
-            f"{word} {100 * words[word] / total:.1f} %"
-            for word in ("right", "wrong", "either way", "not known")
-        )
-        lines.append(f"{name}: {total} places: {shares}")
-    held = [known for _, _, known in found if known is not None]
-    if held:
-        lines.append(f"true rise within its 90 % interval: {100 * sum(held) / len(held):.1f} %")
+    for which, where in ((1, "on the neighbouring face"), (2, "on the axis")):
+        pairs = [(row[0], row[which]) for row in found]
+        lines.append(f"true rise {where}")
+        steep = [verdict(cut, rise) for cut, rise in pairs if abs(rise) > STEEP]
+        flat = [verdict(cut, rise) for cut, rise in pairs if abs(rise) <= STEEP]
+        lines += [_steep_line(steep), _flat_line(flat)]
+        held = [known for known in (inside(*pair) for pair in pairs) if known is not None]
+        if held:
+            lines.append(f"  within its 90 % interval: {_share(sum(held), len(held))}")
     return "\n".join(lines)
+
+
+def _steep_line(words):
+    count, total = Counter(words), len(words)
+    name = f"  steeper than 1 in {PRACTICAL_ONE_IN:g}: {total} places"
+    if not total:
+        return name
+    agrees = count["right"] + count["first try right"]
+    against = count["wrong"] + count["first try wrong"]
+    return (
+        f"{name}: right {_share(count['right'], total)}, wrong {_share(count['wrong'], total)}, "
+        f"first try right {_share(count['first try right'], total)}, "
+        f"first try wrong {_share(count['first try wrong'], total)}, "
+        f"either way {_share(count['either way'], total)}, "
+        f"not known {_share(count['not known'], total)}\n"
+        f"    agrees {_share(agrees, total)}, disagrees {_share(against, total)}; of the places "
+        f"with one direction {_share(count['right'], count['right'] + count['wrong'])} right"
+    )
+
+
+def _flat_line(words):
+    count, total = Counter(words), len(words)
+    name = f"  flatter than 1 in {PRACTICAL_ONE_IN:g}: {total} places"
+    if not total:
+        return name
+    either = total - count["right"] - count["wrong"] - count["not known"]
+    return (
+        f"{name}: either way {_share(either, total)}, one direction "
+        f"{_share(count['right'] + count['wrong'], total)}, "
+        f"not known {_share(count['not known'], total)}"
+    )
+
+
+def _share(part, whole):
+    return f"{100 * part / whole:.1f} %" if whole else "none"
 
 
 def main():

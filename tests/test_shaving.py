@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from grainscan.workshop.face_order import face_order
-from grainscan.workshop.shaving import cut_for_rise, practical_limit_deg, shaving_of
+from grainscan.workshop.shaving import Cut, cut_for_rise, practical_limit_deg, shaving_of
 from tests import accuracy_shaving as accuracy
 from tests.bench_made import end_scan, measured
 
@@ -204,13 +204,23 @@ def test_the_accuracy_command_counts_as_it_says():
     truth = {"fibre": {"at": [0.0, 1.0], "f": [[0.03, -0.05, 1.0], [0.03, -0.05, 1.0]]}}
     assert accuracy.true_rise(truth, "A", 0.5) == pytest.approx(0.03)
     assert accuracy.true_rise(truth, "B", 0.5) == pytest.approx(-0.05)
+    seen = {"at": [0.0, 1.0], "angle_deg": [2.0, 2.0]}
+    assert accuracy.seen_rise({"faces": {"b": seen}}, "A", 0.5) == pytest.approx(0.0349, abs=1e-4)
+    assert accuracy.seen_rise({"faces": {"a": seen}}, "B", 0.5) == pytest.approx(-0.0349, abs=1e-4)
     (cut, *_) = faces_of([0.0] * 9, [4.0] * 9)["A"].cuts
     assert (accuracy.verdict(cut, 0.07), accuracy.verdict(cut, -0.07)) == ("right", "wrong")
     assert accuracy.inside(cut, math.tan(math.radians(4.1)))
     assert not accuracy.inside(cut, math.tan(math.radians(5.0)))
+    tried = Cut(0.5, "either way", 1.0, -0.5, 2.5, "left to right")
+    assert accuracy.verdict(tried, 0.07) == "first try right"
+    assert accuracy.verdict(tried, -0.07) == "first try wrong"
+    flat = Cut(0.5, "either way", 0.0, -0.5, 0.5)
+    assert accuracy.verdict(flat, 0.07) == "either way"
     text = accuracy.report(
-        [(True, "right", True), (True, "wrong", False), (False, "either way", True)]
+        [(cut, 0.07, 0.07), (cut, -0.07, 0.07), (tried, 0.07, 0.001), (flat, 0.07, 0.001)]
     )
-    assert "2 places: right 50.0 %, wrong 50.0 %" in text
-    assert "1 places: right 0.0 %, wrong 0.0 %, either way 100.0 %" in text
-    assert "interval: 66.7 %" in text
+    on_face, on_axis = text.split("true rise on the axis")
+    assert "4 places: right 25.0 %, wrong 25.0 %, first try right 25.0 %" in on_face
+    assert "agrees 50.0 %, disagrees 25.0 %; of the places with one direction 50.0 %" in on_face
+    assert "2 places: right 100.0 %, wrong 0.0 %" in on_axis
+    assert "2 places: either way 100.0 %" in on_axis
