@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from grainscan.measure.texture import normalised_texture
+from grainscan.measure.texture import normalised_texture, quiet_texture
 
 
 def streaks(
@@ -119,3 +119,15 @@ def test_the_say_of_one_mark_is_bounded():
     texture = normalised_texture(grey, broad_px=6.0, clip=2.0)
     assert np.abs(texture).max() <= 2.0
     assert texture[60, 300] == pytest.approx(2.0, abs=0.01)
+
+
+def test_strong_lines_are_left_blank_and_quiet_wood_kept():
+    rng = np.random.default_rng(5)
+    grey = np.float32(150) + rng.normal(0, 3, (120, 600)).astype(np.float32)
+    grey[58:62] -= 60
+    texture = quiet_texture(grey, broad_px=4.0, clip=2.0)
+    assert np.abs(texture[57:63]).max() < 0.05
+    away = np.r_[10:48, 72:110]
+    assert texture[away].std() > 0.5
+    # No seam beside the line: quiet rows next to it have no mean of their own.
+    assert np.abs(texture[50:55].mean(axis=1)).max() < 0.3

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from grainscan.measure.directions import DirectionEvidence, block_directions
 from grainscan.measure.field import angle_paths, evidence_spread_factor
 from grainscan.measure.stripes import Stripes, find_stripes, without_stripes
-from grainscan.measure.texture import normalised_texture
+from grainscan.measure.texture import normalised_texture, quiet_texture
 
 __all__ = ["FibreAngles", "fibre_angles"]
 
@@ -83,8 +83,8 @@ def _read(
     *,
     broad_px: float,
 ) -> FibreAngles:
-    # Clipped hard: every pixel of fine texture has a say, a ring's edge has no more than that.
-    texture = normalised_texture(grey, broad_px=broad_px, clip=2.0)
+    # Clipped hard: every pixel of fine texture has a say; ring edges have none.
+    texture = quiet_texture(grey, broad_px=broad_px, clip=2.0)
     readings = [_reading(texture, octaves)]
     if stripes is not None:
         readings.append(_reading(without_stripes(texture, stripes), octaves))

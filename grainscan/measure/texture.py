@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["normalised_texture"]
+__all__ = ["normalised_texture", "quiet_texture"]
 
 FloatArray = npt.NDArray[np.float32]
 
@@ -15,6 +15,18 @@ ROUNDING_VARIANCE = 1.0 / 12.0
 CLIP = 2.5
 """Contrast beyond this many local standard deviations is a mark or a band edge, not a fibre:
 its say is bounded (Huber's idea, Ann. Math. Statist. 35, 1964)."""
+
+SPOT_PX = 1.2
+STRONG_SIGMAS = 3.0
+"""A spot of this spread, this many robust standard deviations of such spots lighter or darker
+than its surroundings, belongs to a line apart: it loses its say altogether (Tukey's biweight;
+Beaton and Tukey, Technometrics 16, 1974). Spots are round, so no direction is favoured."""
+
+MASK_MARGIN_PX = 2
+"""Pixels on either side of a strong line that go with it: the lens has spread it that far."""
+
+TILES_PX = 128
+"""Length over which the contrast of the quiet texture is taken as one."""
 
 
 def normalised_texture(grey: FloatArray, *, broad_px: float, clip: float = CLIP) -> FloatArray:
@@ -32,6 +44,47 @@ def normalised_texture(grey: FloatArray, *, broad_px: float, clip: float = CLIP)
         fine = np.clip(fine / np.sqrt(power), -clip, clip)
         least = 1e-2
     return np.asarray(fine, dtype=np.float32)
+
+
+def quiet_texture(grey: FloatArray, *, broad_px: float, clip: float) -> FloatArray:
+    """Texture of the quiet wood between strong lines, which are left blank (zero).
+
+    Ring edges, checks and pencil lines are many times stronger than the streaks of fibres between
+    them, run in directions of their own, and are narrow. Arguments and result as those of
+    :func:`normalised_texture`; the result is zero on and beside strong lines.
+    """
+    weight = _quiet_weight(grey - _broad_part(grey, broad_px))
+    near = _broad_part(weight, broad_px) + 1e-3
+    # The surroundings are averaged over quiet pixels only: a line casts no lighter seam.
+    fine = grey - _broad_part(grey * weight, broad_px) / near
+    wide_px = max(3.0 * broad_px, 12.0)
+    power = _broad_part(fine * fine * weight, wide_px) / (_broad_part(weight, wide_px) + 1e-3)
+    scale = np.sqrt(np.maximum(power, ROUNDING_VARIANCE))
+    return np.asarray(np.clip(fine / scale, -clip, clip) * weight, dtype=np.float32)
+
+
+def _quiet_weight(fine: FloatArray) -> FloatArray:
+    """Weight of every pixel, 0 on strong lines, about 1 in quiet wood."""
+    import cv2
+
+    spots = np.abs(cv2.GaussianBlur(fine / _contrast(fine), (0, 0), SPOT_PX))
+    typical = 1.4826 * float(np.median(spots)) + 1e-9
+    strength = spots / (STRONG_SIGMAS * typical)
+    weight = np.clip(1.0 - strength**2, 0.0, 1.0) ** 2
+    margin = np.ones((2 * MASK_MARGIN_PX + 1, 3), np.uint8)
+    weight = cv2.erode(np.asarray(weight, dtype=np.float32), margin)
+    return np.asarray(cv2.GaussianBlur(weight, (0, 0), 0.7), dtype=np.float32)
+
+
+def _contrast(fine: FloatArray) -> FloatArray:
+    """Robust contrast (N,) along the length: what most pixels of a tile do, lines left aside."""
+    columns = fine.shape[1]
+    count = max(1, columns // TILES_PX)
+    tiles = np.array_split(fine, count, axis=1)
+    contrast = [1.4826 * float(np.median(np.abs(tile))) for tile in tiles]
+    centres = (np.arange(count) + 0.5) * columns / count
+    smooth = np.interp(np.arange(columns), centres, contrast)
+    return np.asarray(np.maximum(smooth, np.sqrt(ROUNDING_VARIANCE)), dtype=np.float32)
 
 
 def _broad_part(picture: FloatArray, sigma_px: float) -> FloatArray:
