@@ -21,6 +21,10 @@ __all__ = ["Stripes", "find_stripes", "without_stripes"]
 FloatArray = npt.NDArray[np.float64]
 Texture = npt.NDArray[np.float32]
 
+MOST_ROWS = 128
+"""Rows of the copy in which lines are looked for: ring bands are broader than a hundredth of a
+face."""
+
 STEEPEST_DEG = 20.0
 STEP_DEG = 0.5
 CLEAR_SIGMAS = 4.0
@@ -98,40 +102,35 @@ def without_stripes(texture: Texture, stripes: Stripes) -> Texture:
 
 
 def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
-    """Per pixel of a copy reduced along the length: strongest line mean, its slope, the noise.
+    """Per pixel of a reduced copy: strongest line mean, its slope, the noise.
 
     Lines are within 20° of the length, so the copy may be short along it without losing them.
     """
     import cv2
 
-    rows, columns = texture.shape
-    reduced = max(48, columns // 6)
-    per_column = columns / reduced
-    small = cv2.resize(texture, (reduced, rows), interpolation=cv2.INTER_AREA)
+    rows, columns = min(MOST_ROWS, texture.shape[0]), max(48, texture.shape[1] // 6)
+    # A step of one column of the copy, in rows of the copy, at a slope of 45°.
+    step = (texture.shape[1] / columns) * (rows / texture.shape[0])
+    small = cv2.resize(texture, (columns, rows), interpolation=cv2.INTER_AREA)
     # Two boxes in a row (a triangle) average over 1.5 times as many samples as one.
-    window = (max(3, round(LINE_SHARE * reduced / 1.5)) | 1, 1)
+    window = (max(3, round(LINE_SHARE * columns / 1.5)) | 1, 1)
     strongest = np.zeros_like(small)
     slope = np.zeros_like(small)
     typical = []
-    flat = np.ones_like(small)
     for angle in np.arange(-STEEPEST_DEG, STEEPEST_DEG + STEP_DEG / 2, STEP_DEG):
-        drop = np.tan(np.radians(angle)) * per_column
-        pad = int(np.ceil(abs(drop) * reduced / 2)) + 2
-        shift = pad + EVEN_SHIFT_PX - drop * (reduced - 1) / 2
+        drop = np.tan(np.radians(angle)) * step
+        pad = int(np.ceil(abs(drop) * columns / 2)) + 2
+        shift = pad + EVEN_SHIFT_PX - drop * (columns - 1) / 2
         turn = np.array([[1, 0, 0], [drop, 1, shift]], np.float32)
-        shape = (reduced, rows + 2 * pad)
-        level = cv2.warpAffine(small, turn, shape, flags=cv2.INTER_LINEAR)
-        covered = cv2.warpAffine(flat, turn, shape, flags=cv2.INTER_LINEAR)
+        # Outside the face is nothing: lines cut short at a corner are weaker, never stronger.
+        level = cv2.warpAffine(small, turn, (columns, rows + 2 * pad), flags=cv2.INTER_LINEAR)
         level = _twice_blurred(np.asarray(level, np.float32), window)
-        covered = _twice_blurred(np.asarray(covered, np.float32), window)
-        # Divided so that short lines at the corners do not scatter more than long ones.
-        level = np.asarray(level, dtype=np.float32) / np.sqrt(np.maximum(covered, 1e-3))
         back = cv2.warpAffine(
-            level, turn, (reduced, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+            level, turn, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         )
-        typical.append(float(np.median(np.abs(back[:, ::4]))))
+        typical.append(float(np.median(np.abs(back[::2, ::4]))))
         stronger = np.abs(back) > np.abs(strongest)
-        strongest[stronger] = back[stronger]
+        np.copyto(strongest, back, where=stronger)
         slope[stronger] = angle
     noise = 1.4826 * float(np.median(typical)) + 1e-9
     return np.asarray(strongest, np.float32), np.asarray(slope, np.float32), noise
