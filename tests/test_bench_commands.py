@@ -125,6 +125,19 @@ def test_plan_for_a_chair(rack, tmp_path):
     assert len(list((tmp_path / "p").glob("*-plan.jpg"))) == 3
 
 
+def test_blanks_left_over_are_drawn_with_what_they_lack(rack, tmp_path):
+    """One too thin, one that would do but is not wanted: a picture each, neither called a plan."""
+    blank(rack, "ash-thin", width=16.0, height=15.0)
+    wanted = tmp_path / "list.toml"
+    wanted.write_text('name = "one"\n[[want]]\npart = "chair rung"\ncount = 1\n', encoding="utf-8")
+    out = run("plan", wanted, rack, "--pictures", tmp_path / "p").output
+    assert "ash-thin: no part fits; nearest is the chair rung" in flat(out)
+    names = {path.name for path in (tmp_path / "p").iterdir()}
+    assert len(names) == 4
+    assert sum(name.endswith("-plan.jpg") for name in names) == 1
+    assert "ash-thin-left-over.jpg" in names
+
+
 def test_plan_from_a_file_of_ones_own(rack, tmp_path):
     wanted = tmp_path / "list.toml"
     wanted.write_text('name = "pegs"\n[[want]]\npart = "rake tine"\ncount = 9\n', encoding="utf-8")

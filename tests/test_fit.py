@@ -259,6 +259,16 @@ def test_refusals_say_by_how_much():
         assert "A" in too_thick.reason
 
 
+def test_a_part_that_is_too_wide_one_way_lies_in_the_middle_the_other_way():
+    """36 mm of part in 30 mm of blank across face A; across face B 10 mm in 20 mm."""
+    blank = solid(length=300, width=30, height=20)
+    slat = part(shape="rectangle", profile=((0.0, 36.0, 10.0), (200.0, 36.0, 10.0)), name="slat")
+    refused = fit_part(blank, slat, along_fibres=False, allowance_mm=1.0)
+    assert isinstance(refused, NoFit)
+    assert refused.short_by_mm == pytest.approx(4.0, abs=1e-6)
+    assert refused.closest.line_mm == pytest.approx(np.zeros_like(refused.closest.line_mm), abs=1e-6)
+
+
 def test_turned_only_where_it_must_be():
     """A slat wider than both faces fits across the corners of a square blank."""
     slat = part(shape="rectangle", profile=((0, 40, 4), (200, 40, 4)))

@@ -73,12 +73,15 @@ def plan(
     made = plan_parts([blank.result.measurement for blank in blanks], wanted, rules)
     click.echo(plan_words(made, units))
     if pictures is not None:
-        from grainscan.shown.bench_files import write_parts
+        from grainscan.shown.bench_files import write_left_over, write_parts
 
         by_measurement = {id(blank.result.measurement): blank for blank in blanks}
         for used in made.used:
             blank = by_measurement[id(used.measurement)]
             write_parts(blank.photos, used.parts, pictures / f"{blank.start}-plan.jpg")
+        for unused in made.unused:
+            blank = by_measurement[id(unused.measurement)]
+            write_left_over(blank.photos, unused, pictures / f"{blank.start}-left-over.jpg")
     finish(
         [
             f"{blank.photos.name}: {failure}"

@@ -21,12 +21,14 @@ from grainscan.shown.bench_drawings import (
 from grainscan.shown.drawing import Backdrop, jpeg_bytes, with_caption
 from grainscan.shown.files import write_whole
 from grainscan.shown.overlays import backdrop_of
+from grainscan.wording import sentence
 from grainscan.workshop.board import BoardPlan
 from grainscan.workshop.laid import LaidPart
+from grainscan.workshop.plan import UnusedBlank
 from grainscan.workshop.shaving import Shaving
 from grainscan.workshop.square import SquareCheck
 
-__all__ = ["write_board", "write_parts", "write_shaving", "write_square"]
+__all__ = ["write_board", "write_left_over", "write_parts", "write_shaving", "write_square"]
 
 Picture = NDArray[np.uint8]
 Draw = Callable[[Backdrop, FaceScan, str], Picture | None]
@@ -70,6 +72,23 @@ def write_parts(photos: BlankPhotos, laid: Sequence[LaidPart], path: Path) -> bo
     return _write(photos, measurement, draw, worst, title, _part_text(first), path)
 
 
+def write_left_over(photos: BlankPhotos, unused: UnusedBlank, path: Path) -> bool:
+    """The part that a blank nearly made, in its place, with the reason; False where there is none.
+
+    A part that sticks out of the blank is drawn sticking out, its worst place marked.
+    """
+    measurement, solid, tried = unused.measurement, unused.solid, unused.tried
+    if measurement is None or solid is None or tried is None:
+        return False
+
+    def draw(behind: Backdrop, scan: FaceScan, letter: str) -> Picture | None:
+        return parts_picture(behind, scan, letter, solid, [tried])
+
+    word = f"{unused.sort}: " if unused.sort else ""
+    title = f"{word}{unused.blank} is left over"
+    return _write(photos, measurement, draw, unused.sort, title, sentence(unused.reason), path)
+
+
 def write_square(photos: BlankPhotos, check: SquareCheck, path: Path) -> bool:
     """Fibres from the corners over both photographed faces."""
     judged = check.judged
@@ -92,7 +111,7 @@ def _write(
     photos: BlankPhotos,
     measurement: BlankMeasurement,
     draw: Draw,
-    sort: SortWord,
+    sort: SortWord | None,
     title: str,
     text: str,
     path: Path,

@@ -157,9 +157,9 @@ class Canvas:
 
 
 def with_caption(
-    picture: NDArray[np.uint8], sort: SortWord, title: str, text: str
+    picture: NDArray[np.uint8], sort: SortWord | None, title: str, text: str
 ) -> NDArray[np.uint8]:
-    """The picture with a strip below it: the word's shape, a title, and text."""
+    """The picture with a strip below it: the word's shape if there is one, a title, and text."""
     strip = np.array(_caption(picture.shape[1], sort, title, text), dtype=np.uint8)
     return np.concatenate([picture, strip], axis=0)
 
@@ -171,14 +171,15 @@ def jpeg_bytes(picture: NDArray[np.uint8]) -> bytes:
     return out.getvalue()
 
 
-def _caption(width: int, sort: SortWord, title: str, text: str) -> Image.Image:
+def _caption(width: int, sort: SortWord | None, title: str, text: str) -> Image.Image:
     size = min(max(width / 52.0, 13.0), 24.0)
     big, small = _font(round(size * 1.25)), _font(round(size))
     per_line = max(int((width - 5 * size) / (0.5 * size)), 20)
     lines = textwrap.wrap(text, per_line)
     height = round(size * (2.9 + 1.35 * len(lines)))
     strip = Image.new("RGB", (width * _FINER, height * _FINER), DARK)
-    _sort_mark(ImageDraw.Draw(strip), sort, size * _FINER)
+    if sort is not None:
+        _sort_mark(ImageDraw.Draw(strip), sort, size * _FINER)
     strip = strip.resize((width, height), Image.Resampling.BOX)
     draw = ImageDraw.Draw(strip)
     draw.text((3.4 * size, 0.7 * size), title, PALE, big)

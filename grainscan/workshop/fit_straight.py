@@ -7,7 +7,9 @@ found at most 0.2 % too small; the walls are linear in the axis and the tilt.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -69,60 +71,89 @@ class StraightStarts:
 
     def line(self, start_mm: float, allowance_mm: float) -> StraightLine | None:
         """The best axis with at least ``allowance_mm`` of wood; None where there is none."""
-        return self._solve(start_mm, allowance_mm, for_slope=True)
-
-    def roomiest(self, start_mm: float) -> StraightLine:
-        """The axis with the most wood at its tightest place, whatever the slope."""
-        line = self._solve(start_mm, None, for_slope=False)
-        assert line is not None, "without an allowance any line will do"
-        return line
-
-    def _solve(
-        self, start_mm: float, allowance_mm: float | None, *, for_slope: bool
-    ) -> StraightLine | None:
         from scipy.optimize import linprog
 
-        z = start_mm + self._s
-        ahead = self._s - self._part.length_mm / 2.0
-        left, right = self._wall_rows(z, ahead)
-        if for_slope:
-            # Variables: x, y, tilt x and y and slope in thousandths, spare.
-            towards = _DIRECTIONS.T @ self._at(self._tangents, z)
-            rows = np.zeros((len(_ANGLES), 6))
-            rows[:, 2:4], rows[:, 4] = -_DIRECTIONS.T, -1.0
-            left, right = np.vstack([left, rows]), np.append(right, -_SCALE * towards.max(axis=1))
-        cost = np.array([0, 0, 0, 0, 1.0, -_SCALE * self._per_spare]) if for_slope else None
+        # Variables: x, y, tilt x and y and slope in thousandths, spare.
+        left, right = self._wall_rows(start_mm)
+        towards = _DIRECTIONS.T @ self._at(self._tangents, start_mm + self._s)
+        rows = np.zeros((len(_ANGLES), 6))
+        rows[:, 2:4], rows[:, 4] = -_DIRECTIONS.T, -1.0
         found = linprog(
-            cost if cost is not None else np.array([0, 0, 0, 0, 0, -1.0]),
-            A_ub=left,
-            b_ub=right,
+            np.array([0, 0, 0, 0, 1.0, -_SCALE * self._per_spare]),
+            A_ub=np.vstack([*left, rows]),
+            b_ub=np.concatenate([*right, -_SCALE * towards.max(axis=1)]),
             bounds=[(None, None)] * 4 + [(0, None), (allowance_mm, None)],
             method="highs",
         )
         if found.status == 2:
             return None
-        if found.status != 0:
-            raise RuntimeError(
-                f"the linear programme of a straight part ended with {found.message}"
-            )
-        x, y, tx, ty, _, spare = (float(v) for v in found.x)
-        tilt = (tx / _SCALE, ty / _SCALE)
-        off = self._at(self._tangents, z) - np.array(tilt)[:, None]
-        steepest = float(np.hypot(*off).max())
-        return StraightLine(start_mm, (x, y), tilt, spare, steepest - self._per_spare * spare)
+        x, y, tx, ty, _, spare = (float(v) for v in _solved(found))
+        return self._line(start_mm, (x, y), (tx, ty), spare)
 
-    def _wall_rows(self, z: FloatArray, ahead: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Rows saying that the part clears each wall by the spare, as  left @ v ≤ right."""
+    def roomiest(self, start_mm: float) -> StraightLine:
+        """The axis with the most wood at its tightest place, whatever the slope.
+
+        Each way across has its own most wood, so that the part lies as far inside as it can both
+        ways even where one of them is what keeps it from fitting.
+        """
+        from scipy.optimize import linprog
+
+        across, tilts, spares = [], [], []
+        for k, (left, right) in enumerate(zip(*self._wall_rows(start_mm), strict=True)):
+            found = linprog(
+                np.array([0, 0, -1.0]),
+                A_ub=left[:, [k, 2 + k, 5]],
+                b_ub=right,
+                bounds=[(None, None)] * 3,
+                method="highs",
+            )
+            position, tilt, spare = (float(v) for v in _solved(found))
+            across.append(position)
+            tilts.append(tilt)
+            spares.append(spare)
+        return self._line(start_mm, (across[0], across[1]), (tilts[0], tilts[1]), min(spares))
+
+    def _line(
+        self,
+        start_mm: float,
+        centre_mm: tuple[float, float],
+        tilt_thousandths: tuple[float, float],
+        spare_mm: float,
+    ) -> StraightLine:
+        tilt = (tilt_thousandths[0] / _SCALE, tilt_thousandths[1] / _SCALE)
+        off = self._at(self._tangents, start_mm + self._s) - np.array(tilt)[:, None]
+        steepest = float(np.hypot(*off).max())
+        return StraightLine(
+            start_mm, centre_mm, tilt, spare_mm, steepest - self._per_spare * spare_mm
+        )
+
+    def _wall_rows(self, start_mm: float) -> tuple[list[FloatArray], list[FloatArray]]:
+        """Rows saying that the part clears each wall by the spare, as  left @ v ≤ right.
+
+        First those of the walls across x, then those across y.
+        """
+        z = start_mm + self._s
+        ahead = self._s - self._part.length_mm / 2.0
         walls = walls_at(self._solid, z, self._way)
         axis = self._at(self._solid.axis_mm, z)
         rows, bounds = [], []
         for k in (0, 1):
+            of_pair, ends = [], []
             for wall, sign in ((walls[2 * k], -1.0), (walls[2 * k + 1], 1.0)):
                 row = np.zeros((len(z), 6))
                 row[:, k], row[:, 2 + k], row[:, 5] = sign, sign * ahead / _SCALE, 1.0
-                rows.append(row)
-                bounds.append(sign * (wall + axis[k]) - self._half[k])
-        return np.vstack(rows), np.concatenate(bounds)
+                of_pair.append(row)
+                ends.append(sign * (wall + axis[k]) - self._half[k])
+            rows.append(np.vstack(of_pair))
+            bounds.append(np.concatenate(ends))
+        return rows, bounds
 
     def _at(self, values: FloatArray, z: FloatArray) -> FloatArray:
         return np.stack([np.interp(z, self._solid.z_mm, row) for row in values])
+
+
+def _solved(found: Any) -> Iterable[float]:
+    if found.status != 0:
+        raise RuntimeError(f"the linear programme of a straight part ended with {found.message}")
+    solution: Iterable[float] = found.x
+    return solution

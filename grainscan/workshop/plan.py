@@ -11,7 +11,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -80,11 +80,18 @@ class Shortage:
 
 @dataclass(frozen=True, slots=True)
 class UnusedBlank:
-    """A blank that became nothing, and why; ``sort`` is that of the part it could have been."""
+    """A blank that became nothing, and why; ``sort`` is that of the part it could have been.
+
+    ``measurement`` is the blank's, ``tried`` the place of that part or of the one that fits
+    nearest, in ``solid``; both None where nothing could be laid at all.
+    """
 
     blank: str
     reason: str
     sort: SortWord | None = None
+    measurement: BlankMeasurement | None = field(default=None, compare=False)
+    solid: BlankSolid | None = field(default=None, compare=False)
+    tried: Placement | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,11 +202,14 @@ def _try_blank(
 
 
 def _fit(solid: BlankSolid, part: Part, rules: PlanRules) -> Placement | NoFit:
-    if rules.along_fibres:
-        found = fit_part(solid, part, allowance_mm=rules.allowance_mm)
+    ways = (True, False) if rules.along_fibres else (False,)
+    refusals = []
+    for along_fibres in ways:
+        found = fit_part(solid, part, along_fibres=along_fibres, allowance_mm=rules.allowance_mm)
         if not isinstance(found, NoFit):
             return found
-    return fit_part(solid, part, along_fibres=False, allowance_mm=rules.allowance_mm)
+        refusals.append(found)
+    return min(refusals, key=lambda refusal: refusal.short_by_mm)
 
 
 def _place(measurement: BlankMeasurement, solid: BlankSolid, placement: Placement) -> _Place:
@@ -262,24 +272,33 @@ def _up_to_5(size_mm: float) -> float:
 
 
 def _unused(blank: _Tried, cut_list: CutList, rules: PlanRules) -> UnusedBlank:
-    name = blank.measurement.record.blank
+    measurement = blank.measurement
+    name = measurement.record.blank
     if isinstance(blank.solid, NotKnown):
-        return UnusedBlank(name, blank.solid.reason, "check")
+        return UnusedBlank(name, blank.solid.reason, "check", measurement)
+
+    def unused(reason: str, sort: SortWord | None, tried: Placement | None) -> UnusedBlank:
+        solid = blank.solid if isinstance(blank.solid, BlankSolid) and tried else None
+        return UnusedBlank(name, reason, sort, measurement, solid, tried)
+
     usable = [
         (want.part.name, place)
         for want, of_part in zip(cut_list.wants, blank.places, strict=True)
         for place in of_part[:1]
     ]
     allowed = ("keep", "check") if rules.also_check else ("keep",)
-    good = [name for name, place in usable if place.sort in allowed]
-    if good:
-        return UnusedBlank(name, f"would make a {good[0]}, but enough are found", "keep")
     for part, place in usable:
-        return UnusedBlank(name, f"as {part}: {place.sort}. {place.because}", place.sort)
+        if place.sort in allowed:
+            reason = f"would make a {part}, but enough are found"
+            return unused(reason, "keep", place.placement)
+    for part, place in usable:
+        reason = f"as {part}: {place.sort}. {place.because}"
+        return unused(reason, place.sort, place.placement)
     # Nothing fits: the part that lacks least, in proportion to its size.
     refusals = [refusal for refusal in blank.refusals if refusal is not None]
     nearest = min(refusals, key=lambda r: r.short_by_mm / _size_asked(r))
-    return UnusedBlank(name, f"no part fits; nearest is the {nearest.part.name}: {nearest.reason}")
+    reason = f"no part fits; nearest is the {nearest.part.name}: {nearest.reason}"
+    return unused(reason, None, nearest.closest)
 
 
 def _size_asked(refusal: NoFit) -> float:
