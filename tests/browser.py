@@ -11,6 +11,7 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import TimeoutError as NotSeenError
 
 ROOT = Path(__file__).parent.parent
 REQUIRED = "GRAINSCAN_BROWSER_TESTS"
@@ -116,8 +117,16 @@ class Visitor:
     def pick(self, box, option):
         """Choose from a list that opens."""
         found = self.page.get_by_role("combobox", name=box)
-        found.tap() if self.touch else found.click()
-        self.page.get_by_role("option", name=option, exact=True).click()
+        found.scroll_into_view_if_needed()
+        wanted = self.page.get_by_role("option", name=option, exact=True)
+        # A list that opens while the page still scrolls to it closes again; so does one that opens
+        # while the page runs. A visitor then presses once more.
+        for _ in range(5):
+            found.tap() if self.touch else found.click()
+            with contextlib.suppress(NotSeenError):
+                wanted.wait_for(timeout=3000)
+                break
+        wanted.click()
 
     def upload(self, *files):
         self.page.locator("input[type=file]").first.set_input_files([str(f) for f in files])

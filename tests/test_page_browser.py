@@ -201,6 +201,41 @@ def test_two_visitors_at_once_stay_apart(browser, tmp_path):
             visitor.context.close()
 
 
+def test_corrections_by_keys_and_taps(browser, tmp_path):
+    """A corner goes with the arrow keys and keeps them; a knot is tapped; both are undone."""
+    with served(tmp_path / "book.sqlite", script=FAKED) as (address, _):
+        visitor = Visitor(browser, address)
+        page = visitor.page
+        visitor.open()
+        visitor.word()
+        page.get_by_text("Correct by hand", exact=True).click()
+        corner = page.locator("[data-point='2']")
+        corner.wait_for()
+        corner.focus()
+        for _ in range(3):
+            page.keyboard.press("ArrowUp")
+        page.get_by_text("Face A: outline", exact=True).wait_for()
+        visitor.settled()
+        assert page.locator("[data-point='2']:focus").count() == 1
+        visitor.pick("What to correct", "Knots on face A")
+        face = page.locator("svg[aria-label='Knots on face A']")
+        face.wait_for()
+        face.scroll_into_view_if_needed()
+        visitor.settled()
+        box = face.bounding_box()
+        page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        page.get_by_text("Face A: outline; Face A: knot", exact=True).wait_for()
+        page.get_by_text("You marked a knot").wait_for()
+        for left in ("Face A: outline", None):
+            page.get_by_role("button", name="Undo").click()
+            if left is not None:
+                page.get_by_text(left, exact=True).wait_for()
+                visitor.settled()
+        page.get_by_text("Face A: outline", exact=True).wait_for(state="detached")
+        assert visitor.console == []
+        visitor.context.close()
+
+
 def photographs(folder, count):
     """Different photographs of twelve megapixels, as a phone takes them."""
     import numpy as np

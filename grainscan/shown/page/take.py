@@ -24,6 +24,9 @@ from grainscan.wording import plain_name, sentence
 __all__ = ["PHOTO_ENDINGS", "take_photographs"]
 
 PHOTO_ENDINGS = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
+MOST_PHOTO_MB = 100
+"""A phone's largest pictures have some tens of megabytes; more would only fill the memory."""
+
 _FIRST_SAMPLE = "ash-rung-straight"
 """Shown first: a blank as it should be, before the ones with something wrong."""
 _MM_PER_INCH = 25.4
@@ -144,6 +147,7 @@ def _side_wanted(side: Side) -> None:
         st.file_uploader(
             say("scan.upload", side=_name(side)),
             type=PHOTO_ENDINGS,
+            max_upload_size=MOST_PHOTO_MB,
             key=key,
             on_change=_take_one,
             args=(side, key),
@@ -205,6 +209,7 @@ def _at_once() -> None:
             say("scan.upload_all"),
             type=PHOTO_ENDINGS,
             accept_multiple_files=True,
+            max_upload_size=MOST_PHOTO_MB,
             key=key,
             on_change=_take_all,
             args=(key,),

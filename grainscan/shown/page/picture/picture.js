@@ -26,6 +26,8 @@ export default function ({ data, parentElement, setTriggerValue }) {
   }
 
   function draw() {
+    // Moved by keys, a corner keeps the keys after the page has answered.
+    const held = (parentElement.activeElement ?? document.activeElement)?.dataset?.point;
     svg.replaceChildren();
     svg.setAttribute("aria-label", data.alt);
     make("image", { href: data.image, x: left - 0.5, y: top - 0.5, width, height,
@@ -37,6 +39,7 @@ export default function ({ data, parentElement, setTriggerValue }) {
     }
     data.points.forEach((_, k) => drawHandle(k));
     look();
+    if (held !== undefined) svg.querySelector(`[data-point="${held}"]`)?.focus({ preventScroll: true });
   }
 
   function drawShape(shape, group) {
