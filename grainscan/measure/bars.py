@@ -38,6 +38,10 @@ lie near (0.1, 0.25), greys at 0 (common practice, no source)."""
 WOOD_YELLOW = 0.1
 """b* / (L* + 16) that every common wood reaches (common practice, no source)."""
 
+MOST_HUE = 0.08
+"""The same difference beyond which two strips of wood are not of one board: earlywood and
+latewood, heart and sap stay below it (common practice, no source)."""
+
 SHADE_STEP = 7.0
 """Step of L* below which a darker strip is not taken for a shadow: a sixth of the light."""
 
@@ -52,6 +56,7 @@ MOST_KNOWN = 4
 STRETCHES = 6
 LEAST_STEP = 0.45
 SAME_ENDS = 0.03
+SIDE_BY_SIDE = 0.85
 MIN_GROWTH_PX = 1.5
 ALMOST = 0.65
 ALIKE = 0.38
@@ -184,6 +189,7 @@ def _widest(lab: FloatArray, change: FloatArray, best: Bar, followed: list[Follo
             and max(abs(bar.left - best.left), abs(bar.right - best.right)) < SAME_ENDS * length
             and bar.score > ALMOST * best.score
             and bar.step < LEAST_STEP
+            and min(bar.end_clear) > 0.4 * min(MOST_END, *best.end_clear)
             and _one_stuff(lab, chosen, bar)
         ]
         if not good:
@@ -203,8 +209,8 @@ def _one_stuff(lab: FloatArray, part: Bar, whole: Bar) -> bool:
     part_edges, edges = part.edges(at), whole.edges(at)
     shared = np.minimum(part_edges[1], edges[1]) - np.maximum(part_edges[0], edges[0])
     if np.median(shared) < 0.3 * part.width:
-        # They lie side by side: a face and its side face, or a shadow beside the blank.
-        return True
+        # They lie side by side: a face and its side face, which show the same ends as clearly.
+        return whole.score > SIDE_BY_SIDE * part.score
     margin = np.clip(0.15 * (edges[1] - edges[0]), 2.0, 6.0)
     lines = {
         "inside": (part_edges[0], part_edges[1]),
@@ -218,6 +224,9 @@ def _one_stuff(lab: FloatArray, part: Bar, whole: Bar) -> bool:
         thickness = float(np.median(lines[added][1] - lines[added][0]))
         if thickness < 2.5:
             continue
+        unlike = float(np.linalg.norm(_hue(colour[added]) - _hue(colour["inside"])))
+        if unlike > MOST_HUE:
+            return False
         to_part = np.linalg.norm(colour[added] - colour["inside"])
         to_outside = np.linalg.norm(colour[added] - colour[outside])
         if to_part > to_outside:

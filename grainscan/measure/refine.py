@@ -23,6 +23,10 @@ LEAST_SIDE_PX = 2.5
 """An edge's own blur reaches a pixel or two; only a deeper band is a side face."""
 
 
+STEADY = 0.8
+"""Rank correlation of a narrowing side face's depth with the place along the length."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rough:
     """A first guess in a turned frame: ``along`` and ``across`` are unit vectors (x, y).
@@ -154,7 +158,7 @@ def _without_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: f
     eight stretches along the length, joined by a robust straight line (the side narrows to
     one end in perspective).
     """
-    from scipy.stats import theilslopes
+    from scipy.stats import spearmanr, theilslopes
 
     share = np.linspace(0.02, 0.98, EDGE_POINTS)
     offsets = np.arange(0.0, 0.7 * rough.width, 1.0)
@@ -168,9 +172,14 @@ def _without_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: f
         spread = max(1.5, 1.4826 * float(np.median(np.abs(inner - middle))))
         like_face = np.abs(profile - middle) < 3.0 * spread
         depths.append(float(offsets[int(np.argmax(like_face))]) if like_face.any() else 0.0)
-    if np.median(depths) < LEAST_SIDE_PX:
+    places = (np.arange(8) + 0.5) / 8
+    slope, start, *_ = theilslopes(np.array(depths), places)
+    off = np.abs(np.array(depths) - (start + slope * places))
+    # A side face may narrow to nothing at one end, but not come and go.
+    if max(start, start + slope) < LEAST_SIDE_PX or np.median(off) > LEAST_SIDE_PX / 2.0:
         return edge
-    slope, start, *_ = theilslopes(np.array(depths), (np.arange(8) + 0.5) / 8)
+    if np.median(depths) < LEAST_SIDE_PX and abs(spearmanr(depths, places).statistic) < STEADY:
+        return edge
     line = Curve.fit([0.0, 1.0], [max(0.0, start), max(0.0, start + slope)], 1, domain=[0.0, 1.0])
     return edge + inwards * line
 
