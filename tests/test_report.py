@@ -24,7 +24,7 @@ from grainscan.stock.report_html import report_html
 from grainscan.stock.report_pdf import report_pdf
 from grainscan.stock.scans import keep_scan
 from grainscan.stock.store import open_book
-from grainscan.workshop.dry_words import DRY_CAUTION, plan_lines
+from grainscan.workshop.dry_words import BOX_CAUTION, DRY_CAUTION, plan_lines
 from grainscan.workshop.leave_green import green_plan
 from grainscan.workshop.moisture import equilibrium_moisture_percent
 from grainscan.workshop.ring_position import rings_from_end
@@ -129,6 +129,8 @@ def test_what_to_leave_green(book):
     lines = section(report_of(book, "ash-26-001"), "What to leave green").paragraphs
     assert lines[0] == plan_lines(drier)[0]
     assert any("Moisture now: 20 %" in line for line in lines)
+    assert any(line.startswith("Hot box: may go in") for line in lines)
+    assert BOX_CAUTION in lines
     kept = green_plan(ash, 15, rings, to_percent=5)
     add_green_size(book, "ash-26-001", kept, who="Ida Fell")
     lines = section(report_of(book, "ash-26-001"), "What to leave green").paragraphs

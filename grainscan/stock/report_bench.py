@@ -13,11 +13,12 @@ from grainscan.stock.history import KeptScan
 from grainscan.stock.report_parts import Figure, ReportPicture, Section
 from grainscan.stock.store import Book
 from grainscan.wording import place_words
-from grainscan.workshop.dry_words import DRY_CAUTION, forecast_lines, plan_lines
+from grainscan.workshop.dry_words import BOX_CAUTION, DRY_CAUTION, forecast_lines, plan_lines
 from grainscan.workshop.leave_green import dry_forecast, green_plan
 from grainscan.workshop.moisture import (
     FIBRE_SATURATION_PERCENT,
     equilibrium_moisture_percent,
+    hot_box_advice,
 )
 from grainscan.workshop.parts import Part, shipped_parts
 from grainscan.workshop.ring_position import MeasuredRings, rings_from_end
@@ -140,4 +141,6 @@ def _now(book: Book, code: str, wood: Wood) -> tuple[float | Estimate, tuple[str
         return FIBRE_SATURATION_PERCENT, (f"Taken as green. {error}",)
     if found is None:
         return FIBRE_SATURATION_PERCENT, ()
-    return found.percent, (found.words,)
+    advice = hot_box_advice(found.percent)
+    box = f"Hot box: {advice.word}; {advice.because}."
+    return found.percent, (found.words, box, BOX_CAUTION)
