@@ -1,12 +1,19 @@
 """The outline of a face in rendered photographs whose corners are known, and where none is."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter
 
 from grainscan.errors import BlankNotFoundError
+from grainscan.measure.beams import chains, change_across
 from grainscan.measure.outline import find_face
 from grainscan.measure.quality import LEAST_CONFIDENCE
 from tests.render import random_blank, random_photo, render_blank
+from tests.render.spec import suite_case
 
 SMALL = {"width_px": 1050, "height_px": 700, "shots": ("face_a",)}
 
@@ -25,7 +32,7 @@ def corner_errors(found, truth):
 
 @pytest.fixture(scope="module")
 def clean():
-    return {seed: pictured(seed) for seed in range(101, 109)}
+    return {seed: pictured(seed) for seed in range(101, 106)}
 
 
 def test_corners_and_edges_of_clean_photographs(clean):
@@ -131,3 +138,120 @@ def test_a_blank_cut_off_by_the_border_is_told():
         return
     # Either is a reason in the photograph's quality to step back.
     assert found.touches_border or found.confidence < LEAST_CONFIDENCE
+
+
+def edge_errors_px(found, truth):
+    """Largest distance of each long edge from the true one, away from the corners."""
+    errors = []
+    for edge, name in (
+        (found.top_edge_px, "top_edge_px"),
+        (found.bottom_edge_px, "bottom_edge_px"),
+    ):
+        true = np.array(truth[name])
+        inner = edge[5:-5]
+        errors.append(np.abs(np.interp(inner[:, 0], true[:, 0], true[:, 1]) - inner[:, 1]).max())
+    return errors
+
+
+@pytest.mark.parametrize("seed", [201, 202])
+def test_a_finished_square_of_12_to_20_mm(seed):
+    blank, photo = suite_case(seed, "square")
+    assert 12 <= blank.width_mm <= 20
+    made = render_blank(blank, replace(photo, **SMALL), seed)
+    truth = made.truth["photos"]["face_a"]
+    found = find_face(made.face_a)
+    assert corner_errors(found, truth).max() < 0.015
+    assert max(edge_errors_px(found, truth)) < 2.0
+    assert found.confidence > LEAST_CONFIDENCE
+
+
+@pytest.mark.parametrize("seed", [211, 213])
+def test_a_curved_riven_blank_is_followed_along_its_bend(seed):
+    blank = random_blank(
+        seed, made="riven", log_bow_x_mm=9.0, log_bow_y_mm=-9.0, edge_roughness_mm=0.4
+    )
+    made = render_blank(blank, random_photo(seed, "clean", **SMALL), seed)
+    truth = made.truth["photos"]["face_a"]
+    found = find_face(made.face_a)
+    top = np.array(truth["top_edge_px"])
+    chord = np.interp(top[:, 0], top[[0, -1], 0], top[[0, -1], 1])
+    px_per_mm = np.linalg.norm(top[-1] - top[0]) / blank.length_mm
+    # It does bend, by more than its splinters stand off its edge.
+    assert np.abs(top[:, 1] - chord).max() > 3 * 0.4 * px_per_mm
+    assert corner_errors(found, truth).max() < 0.015
+    assert max(edge_errors_px(found, truth)) < 3 * 0.4 * px_per_mm + 1.0
+
+
+@pytest.mark.parametrize("seed", [221, 223])
+def test_strong_tilt_and_uneven_light(seed):
+    made = render_blank(random_blank(seed), random_photo(seed, "tilt", **SMALL), seed)
+    found = find_face(made.face_a)
+    assert corner_errors(found, made.truth["photos"]["face_a"]).max() < 0.015
+
+
+def grain(shape, seed, *, upright=False):
+    """A wooden surface: fine streaks along one direction, unlike at any two places."""
+    noise = np.random.default_rng(seed).normal(0, 1, shape)
+    along, across = 14.0, 0.8
+    streaks = gaussian_filter(noise, (along, across) if upright else (across, along))
+    return 5.0 * streaks / streaks.std()
+
+
+def wood_on_wood(*, shadow=True, step=6.0, seed=5):
+    """A board on a bench of the same wood and colour but for ``step`` levels; light from above."""
+    picture = np.array([196.0, 162.0, 120.0]) + grain((700, 1400), seed, upright=True)[..., None]
+    if shadow:
+        soft = np.zeros((700, 1400))
+        soft[372:390, 210:1215] = 0.45
+        picture *= 1 - gaussian_filter(soft, 2.0)[..., None]
+    picture[300:372, 200:1200] = (
+        np.array([196.0, 162.0, 120.0]) + step + grain((72, 1000), seed + 1)[..., None]
+    )
+    return photograph(picture)
+
+
+@pytest.mark.parametrize("seed", [5, 6, 7])
+def test_a_board_on_the_same_wood_is_found_by_its_shadow_and_its_long_edges(seed):
+    found = find_face(wood_on_wood(seed=seed))
+    expected = np.array([[199.5, 299.5], [1199.5, 299.5], [1199.5, 371.5], [199.5, 371.5]])
+    assert found.corners_px == pytest.approx(expected, abs=9.0)
+
+
+def test_what_can_hardly_be_seen_is_not_given_as_sure():
+    # The same board without a shadow and without any difference of colour.
+    try:
+        found = find_face(wood_on_wood(shadow=False, step=0.0))
+    except BlankNotFoundError:
+        return
+    assert found.confidence < LEAST_CONFIDENCE
+
+
+def test_the_wider_of_two_boards_is_not_taken_for_one_with_stripes():
+    # Dark stripes along the length are rings of one face, not its edges.
+    picture = lay(board(), 150, 260, 1050, 330)
+    for row in (275, 291, 307):
+        picture[row : row + 4, 150:1050] *= 0.7
+    found = find_face(photograph(picture))
+    assert found.corners_px[:, 1] == pytest.approx([259.5, 259.5, 329.5, 329.5], abs=1.0)
+
+
+@given(
+    angle=st.floats(-12, 12),
+    bow=st.floats(-6, 6),
+    height=st.floats(0.3, 0.7),
+    seed=st.integers(0, 9),
+)
+@settings(max_examples=12, deadline=None)
+def test_chains_follow_any_nearly_level_edge(angle, bow, height, seed):
+    rng = np.random.default_rng(seed)
+    rows, columns = np.mgrid[:300, :640].astype(float)
+    x = columns - 319.5
+    edge = 300 * height + np.tan(np.radians(angle)) * x + bow * (1 - (x / 320) ** 2)
+    picture = 20.0 * (rows > edge) + rng.normal(0, 6.0, rows.shape)
+    smooth = gaussian_filter(picture, 1.0).astype(np.float32)
+    (first, *_) = chains(change_across(np.repeat(smooth[..., None], 3, axis=2)))
+    at = np.arange(60.0, 580.0)
+    inside = (edge[0, 60:580] > 8) & (edge[0, 60:580] < 291)
+    off = np.abs(first.heights(at) - edge[0, 60:580])[inside]
+    assert np.median(off) < 1.0
+    assert np.percentile(off, 95) < 2.5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,10 +58,14 @@ def find_face(pixels: ByteArray) -> FaceOutline:
         end_reach_px=END_REACH_PX / small_scale,
     )
     confidence = _confidence(bar, found)
-    return outline_of(rough, found, work_scale, work.shape, confidence)
+    outline = outline_of(rough, found, work_scale, work.shape, confidence)
+    # A blank that runs out of the picture has no end for the close look to find.
+    cut_off = bar.left < CUT_OFF_PX or bar.right > small.shape[1] - 1 - CUT_OFF_PX
+    return dataclasses.replace(outline, touches_border=outline.touches_border or cut_off)
 
 
 EDGE_REACH_PX = 3.0
+CUT_OFF_PX = 3.0
 END_REACH_PX = 5.0
 """How far off the rough ends may lie, in pixels of the small picture: END_PX and one more."""
 
