@@ -31,6 +31,7 @@ __all__ = [
     "Side",
     "load_opencv",
     "measure_blank",
+    "measure_photo",
     "measure_side",
     "measure_sources",
     "scan_blank",
@@ -183,6 +184,13 @@ def measure_side(
     if source.more and side != "end":
         return _joined_face(record, side, source)
     photo = read_photo(source.content, name=source.name)
+    return measure_photo(record, side, photo, by_hand)
+
+
+def measure_photo(
+    record: BlankRecord, side: Side, photo: Photo, by_hand: ByHand
+) -> FaceScan | EndScan:
+    """As `measure_side`, for a photograph that is read already."""
     return _end(record, photo, by_hand) if side == "end" else _face(record, side, photo, by_hand)
 
 

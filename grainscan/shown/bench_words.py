@@ -53,7 +53,8 @@ def shaving_words(shaving: Shaving, units: Units = "mm", length_mm: float | None
     lines = [f"{shaving.blank}: which way to cut, the marked end on the right"]
     lines += _wrapped(shaving.order.why)
     for face in faces_in_order(shaving):
-        lines.append(f"  face {face.face}")
+        whole = f": {face.throughout} serves throughout" if face.throughout else ""
+        lines.append(f"  face {face.face}{whole}")
         lines += [f"    {_stretch_words(s, units, length_mm)}" for s in face.stretches]
         for turn in face.turns:
             place = _place(turn, units, length_mm)

@@ -15,9 +15,9 @@ import streamlit as st
 from PIL import Image
 
 from grainscan.by_hand import ByHand
-from grainscan.photo.reading import read_photo
+from grainscan.photo.reading import Photo, read_photo
 from grainscan.results import BlankMeasurement, BlankRecord, EndScan, FaceScan
-from grainscan.scan import OnStep, PhotoSource, Side, measure_side, measure_sources
+from grainscan.scan import OnStep, PhotoSource, Side, measure_photo, measure_sources
 from grainscan.shown.page.hand import Hand, Photograph
 from grainscan.shown.page.layers import part_round
 
@@ -85,9 +85,12 @@ def measured_side(
     return scan
 
 
-def picture_of(photograph: Photograph, scan: FaceScan | EndScan) -> Picture:
-    """The part of a photograph round a face or an end, to draw on."""
-    return _picture((photograph.sha256, scan.outline_px), photograph, part_round(scan), _wide(scan))
+def picture_of(
+    photograph: Photograph, scan: FaceScan | EndScan, photo: Photo | None = None
+) -> Picture:
+    """The part of a photograph round a face or an end, to draw on; ``photo``: as read already."""
+    key = (photograph.sha256, scan.outline_px)
+    return _picture(key, photograph, part_round(scan), _wide(scan), photo)
 
 
 def whole_picture(photograph: Photograph) -> Picture:
@@ -112,23 +115,27 @@ def _side(
     key: tuple[object, ...], _record: BlankRecord, _photograph: Photograph, _by_hand: ByHand
 ) -> FaceScan | EndScan:
     side: Side = key[2]  # type: ignore[assignment]
-    return measure_side(
-        dataclasses.replace(_record, blank="", part=None, text=None),
-        side,
-        PhotoSource(_photograph.content, _photograph.name),
-        _by_hand,
-    )
+    record = dataclasses.replace(_record, blank="", part=None, text=None)
+    photo = read_photo(_photograph.content, name=_photograph.name)
+    scan = measure_photo(record, side, photo, _by_hand)
+    # While it is decoded: the picture will be wanted next.
+    picture_of(_photograph, scan, photo)
+    return scan
 
 
 @st.cache_data(max_entries=_MOST_PICTURES, show_spinner=False)
 def _picture(
-    key: tuple[object, ...], _photograph: Photograph, _part: Box | None, _wide: int
+    key: tuple[object, ...],
+    _photograph: Photograph,
+    _part: Box | None,
+    _wide: int,
+    _photo: Photo | None = None,
 ) -> Picture:
-    pixels = read_photo(_photograph.content, name=_photograph.name).pixels
-    height, width = pixels.shape[:2]
+    photo = _photo or read_photo(_photograph.content, name=_photograph.name)
+    height, width = photo.pixels.shape[:2]
     left, top, right, bottom = _part or (0, 0, width, height)
     box = (max(left, 0), max(top, 0), min(right, width), min(bottom, height))
-    part = Image.fromarray(pixels[box[1] : box[3], box[0] : box[2]])
+    part = Image.fromarray(photo.pixels[box[1] : box[3], box[0] : box[2]])
     if part.width > _wide:
         size = (_wide, max(round(part.height * _wide / part.width), 1))
         part = part.resize(size, Image.Resampling.LANCZOS, reducing_gap=2.0)
