@@ -55,10 +55,11 @@ def test_shave_says_which_way_and_draws_it(rack, tmp_path):
     out = run("shave", rack, "--pictures", tmp_path / "p").output
     # Face B shows +1.5 degrees: they rise to face A towards the right. Face A shows +2.5: they
     # fall from face B.
-    block = re.search(r"face A\n(.*)\n", out)[1]
+    block = re.search(r"face A: left to right serves throughout\n(.*)\n", out)[1]
     assert "--> left to right" in block
     assert "1 in 38" in block
-    assert "<-- right to left" in re.search(r"face B\n(.*)\n", out)[1]
+    block = re.search(r"face B: right to left serves throughout\n(.*)\n", out)[1]
+    assert "<-- right to left" in block
     assert "Faces B and opposite B are radial" in out
     assert "Sharp tools" in out
     assert len(list((tmp_path / "p").glob("*-shave.jpg"))) == 3

@@ -139,6 +139,18 @@ def test_stretches_cover_the_length_without_gaps():
     assert (face.stretches[0].start, face.stretches[-1].stop) == (0.0, 1.0)
 
 
+def test_one_direction_serves_throughout_where_nothing_speaks_for_the_other():
+    def face_a(*b):
+        return faces_of([0.0] * len(b), list(b))["A"]
+
+    assert face_a(3.0, 3.0, 0.5, 3.0).throughout == "left to right"
+    assert face_a(-3.0, -3.0, 0.0, -3.0).throughout == "right to left"
+    assert face_a(3.0, 3.0, -3.0, 3.0).throughout is None
+    assert face_a(0.0, 0.0, 0.0, 0.0).throughout is None
+    unread = faces_of([0.0] * 4, [3.0, None, 3.0, 3.0])["A"]
+    assert unread.throughout is None
+
+
 def test_an_unread_station_is_not_known():
     face = faces_of([0.0] * 9, [4.0] * 4 + [None] + [4.0] * 4)["A"]
     assert directions(face)[4] == "not known"

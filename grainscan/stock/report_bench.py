@@ -47,6 +47,8 @@ def shaving_section(shaving: Shaving, pictures: Sequence[ReportPicture] = ()) ->
         for stretch in face.stretches:
             span, direction, reason = stretch_cells(stretch)
             figures.append(Figure(f"Face {face.face}, {span}", direction, reason))
+        if face.throughout:
+            lines.append(f"Face {face.face}: {face.throughout} serves throughout.")
         lines += [
             f"Face {face.face}: the direction turns over at {place_words(turn)}."
             for turn in face.turns

@@ -95,6 +95,18 @@ class FaceShaving:
     stretches: tuple[Stretch, ...]
     turns: tuple[float, ...]
 
+    @property
+    def throughout(self) -> Direction | None:
+        """The one direction that is right or to be tried first wherever it matters; None if none.
+
+        At least one stretch asks for it, none for the other, and no place is unknown.
+        """
+        asked = {stretch.direction for stretch in self.stretches} - {"either way"}
+        tried = {cut.try_first for cut in self.cuts if cut.try_first is not None}
+        if len(asked) != 1 or "not known" in asked or not tried <= asked:
+            return None
+        return next(iter(asked))
+
 
 @dataclass(frozen=True, slots=True)
 class Shaving:
