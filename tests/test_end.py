@@ -166,3 +166,25 @@ def test_rendered_ends(kind):
     assert any(count_right(outcome) for outcome in outcomes)
     assert all(outcome.direction_error_deg <= 3.0 for outcome in outcomes)
     assert f1(outcomes) > 0.9
+
+
+@pytest.mark.parametrize("shape", [(100, 4000), (4000, 100), (8, 8), (1, 1), (1000, 40)])
+@pytest.mark.parametrize("even", [True, False])
+def test_strips_and_tiny_pictures_are_refused(shape, even):
+    rng = np.random.default_rng(0)
+    picture = np.full((*shape, 3), 128, np.uint8)
+    if not even:
+        picture = rng.integers(0, 256, (*shape, 3), dtype=np.uint8)
+    with pytest.raises(BlankNotFoundError, match="photograph the whole end"):
+        measure(picture)
+
+
+@pytest.mark.parametrize("shape", [(120, 600), (600, 120), (64, 64)])
+def test_noise_is_no_end_with_rings(shape):
+    picture = np.random.default_rng(0).integers(0, 256, (*shape, 3), dtype=np.uint8)
+    try:
+        end = measure(picture)
+    except BlankNotFoundError:
+        return
+    assert end.rings is None
+    assert not end.photo_quality.ok

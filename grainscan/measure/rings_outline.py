@@ -28,6 +28,12 @@ Points = npt.NDArray[np.float64]
 LEAST_RATIO = 0.12
 """Sections thinner than this (short over long side) are not looked for; a slat is about 0.25."""
 
+LEAST_PICTURE_PX = 64
+"""Pictures smaller than this (shorter side) hold no end that could be read."""
+
+MOST_PICTURE_RATIO = 6.0
+"""Nor do strips longer than this many times their width: a camera's picture is 2 at most."""
+
 WORK_SIDE_PX = 1600
 """Longest side of the reduced picture on which the sides are refined."""
 
@@ -55,6 +61,12 @@ def find_end_outline(pixels: npt.NDArray[np.uint8], *, aspect: float | None = No
     """
     import cv2
 
+    short, long = sorted(pixels.shape[:2])
+    if short < LEAST_PICTURE_PX or long > MOST_PICTURE_RATIO * short:
+        raise BlankNotFoundError(
+            f"this picture of {pixels.shape[1]} × {pixels.shape[0]} pixels is too small or too "
+            "narrow to show an end: photograph the whole end"
+        )
     factor = max(1.0, max(pixels.shape[:2]) / WORK_SIDE_PX)
     size = (round(pixels.shape[1] / factor), round(pixels.shape[0] / factor))
     work = pixels

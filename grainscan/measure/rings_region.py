@@ -11,10 +11,13 @@ import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
 
-__all__ = ["lab_colours", "rough_quad"]
+__all__ = ["lab_colours", "rough_quad", "wood_region"]
 
 FloatArray = npt.NDArray[np.float32]
 Points = npt.NDArray[np.float64]
+
+LEAST_SEED_PX = 40
+"""Pixels of wood and of background that the graph cut's five-part colour models need at least."""
 
 ROUGH_SIDE_PX = 200
 """Longest side of the reduced picture on which the region is cut; enough for a rough quad."""
@@ -33,8 +36,36 @@ def rough_quad(work: npt.NDArray[np.uint8]) -> tuple[Points, FloatArray]:
     """Rotated rectangle round the wood, from a graph cut at low resolution; and its mask."""
     import cv2
 
+    region, factor = _region(work)
+    contour = max(
+        cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=cv2.contourArea
+    )
+    box = np.asarray(cv2.boxPoints(cv2.minAreaRect(contour)), dtype=np.float64)
+    return _ordered((box + 0.5) * factor - 0.5), _enlarged(region, work)
+
+
+def wood_region(work: npt.NDArray[np.uint8]) -> FloatArray:
+    """Where the piece in the middle of a picture is, (M, N) float32, 0 to 1.
+
+    Raises :class:`BlankNotFoundError` where nothing, or more than one piece, stands out.
+    """
+    return _enlarged(_region(work)[0], work)
+
+
+def _enlarged(region: npt.NDArray[np.uint8], work: npt.NDArray[np.uint8]) -> FloatArray:
+    import cv2
+
+    size = work.shape[1::-1]
+    wood = cv2.resize(region.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(wood, np.float32)
+
+
+def _region(work: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.uint8], float]:
+    """The piece in the middle on a reduced copy (mask of 0 and 1), and the reduction."""
+    import cv2
+
     factor = max(work.shape[:2]) / ROUGH_SIDE_PX
-    size = (round(work.shape[1] / factor), round(work.shape[0] / factor))
+    size = (max(round(work.shape[1] / factor), 1), max(round(work.shape[0] / factor), 1))
     small = cv2.resize(work, size, interpolation=cv2.INTER_AREA)
     mask = _grab(np.asarray(cv2.medianBlur(small, 3), np.uint8), _sharpness(work, size))
     count, labels, stats, centres = cv2.connectedComponentsWithStats(mask)
@@ -48,13 +79,7 @@ def rough_quad(work: npt.NDArray[np.uint8]) -> tuple[Points, FloatArray]:
     away = np.hypot(*(centres[1:] - middle).T) / np.hypot(*middle)
     main = 1 + int(np.argmax(areas * np.exp(-((away / 0.5) ** 2))))
     _refuse_two(areas, main, mask.size)
-    region = (labels == main).astype(np.uint8)
-    contour = max(
-        cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=cv2.contourArea
-    )
-    box = np.asarray(cv2.boxPoints(cv2.minAreaRect(contour)), dtype=np.float64)
-    wood = cv2.resize(region.astype(np.float32), work.shape[1::-1], interpolation=cv2.INTER_LINEAR)
-    return _ordered((box + 0.5) * factor - 0.5), np.asarray(wood, np.float32)
+    return (labels == main).astype(np.uint8), factor
 
 
 def _refuse_two(areas: npt.NDArray[np.float64], main: int, picture_area: int) -> None:
@@ -89,6 +114,13 @@ def _grab(small: npt.NDArray[np.uint8], sharp: FloatArray) -> npt.NDArray[np.uin
     mask[middle] = cv2.GC_PR_FGD
     mask[border] = cv2.GC_BGD
     mask[reach < 0.03] = cv2.GC_FGD
+    front = (mask == cv2.GC_FGD) | (mask == cv2.GC_PR_FGD)
+    known = (int(front.sum()), int((~front).sum()))
+    if min(known) < LEAST_SEED_PX:
+        raise BlankNotFoundError(
+            "no end of a blank can be told in this photograph: photograph the end squarely, "
+            "filling about half the picture, on a plain background of another colour"
+        )
     cv2.setRNGSeed(0)
     # The rectangle is not used when the cut starts from a mask.
     back, front = np.zeros((1, 65)), np.zeros((1, 65))
