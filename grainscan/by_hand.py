@@ -5,14 +5,14 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from grainscan.errors import InputError
 from grainscan.results import PointPx
 
-__all__ = ["ByHand", "Corners", "Knot", "check_corners", "correction_texts"]
+__all__ = ["ByHand", "Corners", "Knot", "check_corners", "correction_texts", "from_texts"]
 
 Corners = tuple[PointPx, PointPx, PointPx, PointPx]
 Side = Literal["face_a", "face_b", "end", "blank"]
@@ -132,3 +132,37 @@ def correction_texts(by_hand: ByHand) -> tuple[tuple[Side, str, str], ...]:
         numbers = {"at": round(knot.at, 4), "radius_in_widths": round(knot.radius, 3)}
         found.append(("face_a" if knot.face == "a" else "face_b", "knot", json.dumps(numbers)))
     return tuple(found)
+
+
+def from_texts(corrections: Iterable[tuple[str, str, str]]) -> ByHand:
+    """Corrections from what `correction_texts` made of them; kinds that are not known are left out.
+
+    Raises
+    ------
+    InputError
+        The numbers of a correction are none.
+    """
+    found = ByHand()
+    for side, what, detail in corrections:
+        try:
+            found = _with_text(found, side, what, json.loads(detail))
+        except (TypeError, ValueError, KeyError) as error:
+            raise InputError(f"A correction by hand ({what}) cannot be read.") from error
+    return found
+
+
+def _with_text(by_hand: ByHand, side: str, what: str, numbers: Any) -> ByHand:
+    if what == "outline":
+        a, b, c, d = ((float(x), float(y)) for x, y in numbers)
+        return by_hand.with_outline(side, (a, b, c, d))
+    if what == "knot":
+        face: Literal["a", "b"] = "a" if side == "face_a" else "b"
+        knot = Knot(face, float(numbers["at"]), float(numbers["radius_in_widths"]))
+        return dataclasses.replace(by_hand, knots=(*by_hand.knots, knot))
+    if what in ("ring boundary added", "ring boundary removed"):
+        x, y = numbers
+        point = (float(x), float(y))
+        if what.endswith("added"):
+            return dataclasses.replace(by_hand, rings_added=(*by_hand.rings_added, point))
+        return dataclasses.replace(by_hand, rings_removed=(*by_hand.rings_removed, point))
+    return by_hand

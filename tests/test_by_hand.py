@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from grainscan.by_hand import ByHand, Knot, check_corners, correction_texts
+from grainscan.by_hand import ByHand, Knot, check_corners, correction_texts, from_texts
 from grainscan.errors import InputError
 from grainscan.measure.by_hand import (
     end_outline_by_hand,
@@ -148,6 +148,10 @@ def test_every_correction_is_told():
         ("end", "ring boundary removed", [3.0, 4.0]),
         ("face_b", "knot", {"at": 0.25, "radius_in_widths": 0.1}),
     ]
+    assert from_texts(correction_texts(by_hand)) == by_hand
+    assert from_texts([("end", "pith", "[0, 1]")]) == ByHand()
+    with pytest.raises(InputError, match="cannot be read"):
+        from_texts([("face_a", "outline", "[[1, 2]]")])
     assert by_hand.without("face_b").knots == ()
     assert by_hand.without("end").rings_added == ()
     assert by_hand.without("face_a").outline("face_a") is None

@@ -283,6 +283,7 @@ def test_a_scan_is_kept_in_the_book(page, fake_measuring, tmp_path):
 
 
 def test_corrections_are_kept_with_the_scan(page, fake_measuring, tmp_path):
+    from grainscan.shown.page.stock_blank import hand_of_scan
     from grainscan.stock.history import current_scan
     from grainscan.stock.store import open_book
 
@@ -293,6 +294,9 @@ def test_corrections_are_kept_with_the_scan(page, fake_measuring, tmp_path):
     )
     at = keep(at.run(), "ash-26-002")
     scan = current_scan(open_book(tmp_path / "book.sqlite", create=False), "ash-26-002")
+    kept, missing = hand_of_scan(open_book(tmp_path / "book.sqlite", create=False), scan)
+    assert kept.by_hand == ByHand(knots=(Knot("b", 0.25, 0.2),))
+    assert (missing, kept.code) == ([], "ash-26-002")
     ((side, what, detail),) = [(c.side, c.what, json.loads(c.detail)) for c in scan.corrections]
     assert (side, what, detail["at"]) == ("face_b", "knot", 0.25)
 

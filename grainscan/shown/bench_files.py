@@ -25,7 +25,7 @@ from grainscan.wording import sentence
 from grainscan.workshop.board import BoardPlan
 from grainscan.workshop.laid import LaidPart
 from grainscan.workshop.plan import UnusedBlank
-from grainscan.workshop.shaving import Shaving
+from grainscan.workshop.shaving import FACES, Shaving
 from grainscan.workshop.square import SquareCheck
 
 __all__ = ["write_board", "write_left_over", "write_parts", "write_shaving", "write_square"]
@@ -51,7 +51,14 @@ def write_shaving(
         for letter, scan in (("A", measurement.face_a), ("B", measurement.face_b))
         if scan is not None and not scan.photo_quality.ok and scan.photo_quality.notes
     ]
-    text = " ".join([shaving.order.why, "On the opposite faces the directions reverse.", *poor])
+    whole = [
+        f"Face {letter}: {faces[letter].throughout} serves throughout."
+        for letter in FACES[:2]
+        if letter in faces and faces[letter].throughout
+    ]
+    text = " ".join(
+        [shaving.order.why, *whole, "On the opposite faces the directions reverse.", *poor]
+    )
     title = f"{sort}: {shaving.blank}, which way to cut"
     return _write(photos, measurement, draw, sort, title, text, path)
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import streamlit as st
 
+from grainscan.by_hand import from_texts
 from grainscan.errors import BookError, GrainscanError
 from grainscan.photo.reading import MOST_BYTES
 from grainscan.shown.page.hand import Hand, Photograph, put_in_hand
@@ -71,6 +72,7 @@ def hand_of_scan(book: Book, scan: KeptScan) -> tuple[Hand, list[str]]:
             face_a=photographs.get("face_a"),
             face_b=photographs.get("face_b"),
             end=photographs.get("end"),
+            by_hand=from_texts((c.side, c.what, c.detail) for c in scan.corrections),
             skipped=("face_a", "face_b", "end"),
             code=scan.blank,
         ),
