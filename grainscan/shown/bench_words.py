@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextvars import ContextVar
 from typing import Literal
 
 from grainscan.results import SlopeInSpace
@@ -30,6 +32,7 @@ __all__ = [
     "size_words",
     "square_words",
     "stretch_cells",
+    "unbroken",
 ]
 
 Units = Literal["mm", "in"]
@@ -38,7 +41,8 @@ TOOL_CAUTION = (
     "Sharp tools: clamp the work, keep both hands behind the edge, and believe the wood before "
     "the arrow: if a light cut tears, turn round. A photograph cannot see inside."
 )
-_WIDTH = 96
+_width: ContextVar[int] = ContextVar("width of a line", default=96)
+"""Letters on a line; a page that breaks lines itself sets it, for as long as it asks."""
 
 
 def size_words(size_mm: float, units: Units = "mm", digits: int = 0) -> str:
@@ -343,10 +347,20 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+@contextlib.contextmanager
+def unbroken() -> Iterator[None]:
+    """Within this each sentence stays on one line, for a page that breaks lines itself."""
+    token = _width.set(100_000)
+    try:
+        yield
+    finally:
+        _width.reset(token)
+
+
 def _wrapped(text: str, indent: str = "  ", hang: str | None = None) -> list[str]:
     return textwrap.wrap(
         sentence(text),
-        _WIDTH,
+        _width.get(),
         initial_indent=indent,
         subsequent_indent=indent if hang is None else hang,
         break_on_hyphens=False,

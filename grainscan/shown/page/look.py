@@ -41,9 +41,12 @@ h2 { font-size: 1.5rem !important; }
 .across:focus-visible { outline: 3px solid #1b4f8f; }
 .hold { display: flex; gap: 1rem; align-items: center; }
 .hold img { width: 13rem; max-width: 45%; flex: none; }
-.words { white-space: pre-wrap; font-family: ui-monospace, monospace; font-size: 0.92rem;
-  line-height: 1.45; background: #ffffff; color: #16191c; padding: 0.8rem 1rem;
-  border: 1px solid #b9b4a8; border-radius: 4px; overflow-wrap: anywhere; }
+.words { background: #ffffff; color: #16191c; padding: 0.8rem 1rem; border: 1px solid #b9b4a8;
+  border-radius: 4px; line-height: 1.45; overflow-wrap: anywhere; }
+.words p { margin: 0 0 0.3rem 0; min-height: 0.5rem; }
+.words .in1 { padding-left: 1rem; } .words .in2 { padding-left: 2rem; }
+.words .in3, .words .in4 { padding-left: 3rem; }
+.words .in0 { font-weight: 600; }
 [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p {
   color: #4a4f54; opacity: 1; }
 @media (max-width: 640px) {

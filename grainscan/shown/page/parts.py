@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from html import escape
 
 import streamlit as st
 
 from grainscan.results import BlankMeasurement, BlankResult, EndScan, FaceScan, SortWord
+from grainscan.shown.bench_words import unbroken
 from grainscan.shown.overlays import words_for
 from grainscan.shown.page.hand import Hand, Photograph
 from grainscan.shown.page.layers import end_layers, face_layers, knot_layer
@@ -137,13 +139,16 @@ def show_end_picture(photograph: Photograph | None, end: EndScan | None, *, key:
     st.caption(as_text(f"{say('scan.end')}. {words}"))
 
 
-def show_words(text: str) -> None:
-    """Lines of the library as they are, aligned as on the command line."""
-    from html import escape
-
-    st.html(
-        f'<div class="words" tabindex="0" role="region" aria-label="Answer">{escape(text)}</div>'
+def show_words(make: Callable[[], str]) -> None:
+    """Sentences for the bench, each with its indent; the page breaks the lines where it must."""
+    with unbroken():
+        lines = make().splitlines()
+    rows = "".join(
+        f'<p class="in{min(len(text) - len(text.lstrip()), 8) // 2}">{escape(text.strip())}</p>'
+        for text in lines
     )
+    name = escape(say("shape.words"), quote=True)
+    st.html(f'<div class="words" role="region" aria-label="{name}">{rows}</div>')
 
 
 def show_cautions() -> None:

@@ -72,7 +72,7 @@ def _shave(subject: Subject) -> None:
         face = next((f for name, f in by_face.items() if name == letter), None)
         more = [] if scan is None or face is None else [shaving_layer(scan, face)]
         show_face_picture(hand, letter, photograph, scan, subject.result, key="shave", more=more)
-    show_words(shaving_words(shaving, unit(), m.record.length_mm))
+    show_words(lambda: shaving_words(shaving, unit(), m.record.length_mm))
 
 
 def _part(subject: Subject) -> None:
@@ -121,7 +121,7 @@ def _show_laid(subject: Subject, laid: LaidPart) -> None:
     for letter, photograph, scan in (("A", hand.face_a, m.face_a), ("B", hand.face_b, m.face_b)):
         more = [] if scan is None else [part_layer(scan, letter, laid)]
         show_face_picture(hand, letter, photograph, scan, subject.result, key="part", more=more)
-    show_words(fit_words(laid, None, unit()))
+    show_words(lambda: fit_words(laid, None, unit()))
     st.caption(as_text(CAUTION))
 
 
@@ -203,7 +203,7 @@ def _plan() -> None:
 
 
 def _show_plan(plan: Plan) -> None:
-    show_words(plan_words(plan, unit()))
+    show_words(lambda: plan_words(plan, unit()))
 
 
 def _in_stock(book: Book) -> list[BlankMeasurement]:

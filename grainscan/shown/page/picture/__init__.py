@@ -17,6 +17,7 @@ from grainscan.shown.page.texts import say
 __all__ = ["Layer", "Shape", "label", "line", "show_picture"]
 
 Shape = dict[str, Any]
+_TEXTS = ("closer", "further", "whole", "left", "right")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,7 @@ def show_picture(
             "points": [[round(x, 2), round(y, 2)] for _, (x, y) in points],
             "point_names": [name for name, _ in points],
             "mode": mode,
-            "texts": {name: say(f"picture.{name}") for name in ("closer", "further", "whole")},
+            "texts": {name: say(f"picture.{name}") for name in _TEXTS},
         },
         on_moved_change=moved,
         on_clicked_change=clicked,

@@ -146,6 +146,15 @@ export default function ({ data, parentElement, setTriggerValue }) {
     look();
   }
 
+  // Close to the corners at one end: there a finger covers less of the blank.
+  function near(a, b) {
+    const [p, q] = [state.points[a], state.points[b]];
+    const w = Math.min(3 * Math.hypot(p[0] - q[0], p[1] - q[1]), width);
+    const tall = w * aspect();
+    state.view = { x: (p[0] + q[0] - w) / 2, y: (p[1] + q[1] - tall) / 2, w };
+    look();
+  }
+
   function buttons() {
     const bar = root.querySelector(".bar");
     bar.replaceChildren();
@@ -160,6 +169,10 @@ export default function ({ data, parentElement, setTriggerValue }) {
     button("+", data.texts.closer, () => zoom(1 / STEP));
     button("−", data.texts.further, () => zoom(STEP));
     button(data.texts.whole, data.texts.whole, whole);
+    if (state.points.length === 4) {
+      button(data.texts.left, data.texts.left, () => near(0, 3));
+      button(data.texts.right, data.texts.right, () => near(1, 2));
+    }
     for (const layer of data.layers) {
       if (!layer.name) continue;
       if (!state.seen.has(layer.id)) {
