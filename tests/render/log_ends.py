@@ -29,7 +29,8 @@ class RenderedLogEnd:
     """``picture`` (M, N, 3) uint8 RGB. Pixels in the picture's frame: ``pith_px`` (2,),
     ``wood_px`` (K, 2) the wood's outline under the bark; ``diameter_mm``, ``px_per_mm`` mean;
     ``rings``: ring boundaries on every radius between pith and bark, the last under the bark
-    not counted; ``offset_mm``: pith from the middle; ``radii_mm``: growth shares times radius."""
+    not counted, and ``shares`` of the radius at which they lie; ``offset_mm``: the middle from
+    the pith."""
 
     picture: np.ndarray
     pith_px: np.ndarray
@@ -39,6 +40,7 @@ class RenderedLogEnd:
     rings: int
     offset_mm: np.ndarray
     kind: str
+    shares: tuple[float, ...]
 
 
 def render_log_end(
@@ -101,6 +103,7 @@ def render_log_end(
         len(bounds) - 2,
         offset,
         kind,
+        tuple(float(b) / radius for b in bounds[1:-1]),
     )
 
 
