@@ -5,7 +5,9 @@ import numpy as np
 import pytest
 
 from grainscan.errors import BlankNotFoundError
+from grainscan.measure.face import measure_face
 from grainscan.measure.join import find_part, join_parts
+from tests.test_texture import streaks
 
 ROWS, LENGTH = 90, 2600
 BENCH = (70, 84, 110)
@@ -97,3 +99,14 @@ def test_a_part_is_cut_square_where_it_runs_out_of_the_picture():
     along = (corners[1] - corners[0]) / np.linalg.norm(corners[1] - corners[0])
     across = (corners[3] - corners[0]) / np.linalg.norm(corners[3] - corners[0])
     assert abs(along @ across) < 0.01
+
+
+@pytest.mark.parametrize("angle_deg", [-2.0, 1.5])
+def test_three_photographs_give_the_slope_of_one_whole_picture(angle_deg):
+    lines = streaks((ROWS, LENGTH), angle_deg, seed=4, count=6000, length_px=(12, 34), level=0.0)
+    face = np.clip(np.array((196.0, 160.0, 118.0)) + lines[..., None], 0, 255)
+    whole = measure_face(photograph(face, -80, 2680, size=(500, 2760)), photo="whole", face="a")
+    joined = join_parts(three(face))
+    parts = measure_face(joined.pixels, photo="parts", face="a", outline=joined.outline)
+    assert parts.angle_deg == pytest.approx(whole.angle_deg, abs=0.3)
+    assert parts.low_deg < angle_deg < parts.high_deg
