@@ -272,6 +272,6 @@ def test_many_uploads_in_a_row_do_not_fill_the_memory(browser, tmp_path):
         assert visitor.console == []
         visitor.context.close()
     assert max(sizes_mb) < 1200
-    # A photograph of twelve megapixels is 36 MB once it is decoded: were twelve of them kept, this
-    # would be 430 MB. What a finished run has freed comes and goes by some tens of megabytes.
-    assert max(sizes_mb[-2:]) - max(sizes_mb[1:3]) < 150, [round(size) for size in sizes_mb]
+    # A photograph of twelve megapixels is 36 MB once it is decoded: were six of them kept, this
+    # would be 210 MB. What finished runs have freed comes and goes, so the first blanks say nothing.
+    assert max(sizes_mb[-2:]) - max(sizes_mb[2:5]) < 120, [round(size) for size in sizes_mb]
