@@ -273,5 +273,5 @@ def test_many_uploads_in_a_row_do_not_fill_the_memory(browser, tmp_path):
         visitor.context.close()
     assert max(sizes_mb) < 1200
     # A photograph of twelve megapixels is 36 MB once it is decoded: were six of them kept, this
-    # would be 210 MB. What finished runs have freed comes and goes, so the first blanks say nothing.
+    # would be 210 MB. What finished runs have freed comes and goes: the first blanks say nothing.
     assert max(sizes_mb[-2:]) - max(sizes_mb[2:5]) < 120, [round(size) for size in sizes_mb]
