@@ -9,9 +9,11 @@ from click.testing import CliRunner
 from grainscan.commands.group import main_group
 from grainscan.errors import InputError
 from grainscan.measure.card import balanced, find_card, print_scale
+from grainscan.measure.face import measure_face
 from grainscan.measure.outline import FaceOutline
 from grainscan.measure.scale import size_by_card
 from grainscan.photo.card import BOARD_MM, CHECK_MM, GREY, PAPERS, board_bits, card_picture
+from tests.render import random_blank, random_photo, render_blank
 
 PX_PER_BIT = 16
 SIZE = (1200, 1800)
@@ -204,3 +206,34 @@ def test_every_corner_of_the_board_is_on_its_grid_of_bits():
     board = large[: 40 * 3, : 104 * 3].reshape(40, 3, 104, 3)
     assert (board == board[:, :1, :, :1]).all()
     assert ((board[:, 0, :, 0] == 0) == bits).all()
+
+
+@pytest.mark.parametrize(("laid", "seed"), [("level", 902), ("bench", 903)])
+def test_a_face_photographed_with_the_card_has_its_size(laid, seed):
+    blank = random_blank(seed, made="sawn", length_mm=360.0)
+    how = random_photo(
+        seed,
+        "clean",
+        tilt_max_deg=20.0,
+        occupancy=0.7,
+        card=laid,
+        width_px=1500,
+        height_px=1000,
+        shots=("face_a",),
+    )
+    made = render_blank(blank, how, seed)
+    focal = made.truth["photos"]["face_a"]["camera"]["focal_35mm"]
+    scan = measure_face(
+        made.face_a,
+        photo="face-a.jpg",
+        face="a",
+        focal_35mm=focal,
+        thickness_mm=blank.height_mm,
+        card_on_bench=laid == "bench",
+        card_check_mm=CHECK_MM,
+    )
+    # The card's own error is below half a per cent; the outline adds its pixel at each end.
+    assert scan.size_mm[0] == pytest.approx(360.0, rel=0.005)
+    assert scan.size_mm[1] == pytest.approx(blank.width_mm, rel=0.03)
+    assert scan.sweep_mm is not None
+    assert any("by the reference card" in note for note in scan.notes)
