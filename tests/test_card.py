@@ -208,7 +208,7 @@ def test_every_corner_of_the_board_is_on_its_grid_of_bits():
     assert ((board[:, 0, :, 0] == 0) == bits).all()
 
 
-@pytest.mark.parametrize(("laid", "seed"), [("level", 902), ("bench", 903)])
+@pytest.mark.parametrize(("laid", "seed"), [("level", 902), ("bench", 901)])
 def test_a_face_photographed_with_the_card_has_its_size(laid, seed):
     blank = random_blank(seed, made="sawn", length_mm=360.0)
     how = random_photo(
