@@ -447,3 +447,40 @@ def test_drawn_blanks_show_the_angles_they_claim():
         assert found == pytest.approx(blank.angle_a_deg, abs=1.5)
         assert blank.angle_b_deg == 0.0
         assert grey.shape == (1600 / LENGTH_WIDTHS, 1600)
+
+
+def test_on_a_network_nobody_names_files_of_this_machine(page, book, monkeypatch, tmp_path):
+    """Open to others, the page takes neither a folder nor a book's file by name."""
+    from grainscan.shown.page import settings, sort
+
+    other = tmp_path / "other.sqlite"
+    open_book(other)
+    for local, found in ((True, "No blank answers"), (False, "**3** found")):
+        monkeypatch.setattr(settings, "is_local", lambda local=local: local)
+        monkeypatch.setattr(sort, "is_local", lambda local=local: local)
+        at = page("stock")
+        at.session_state["keep_book"] = str(other)
+        at = at.run()
+        assert errors(at) == []
+        assert found in texts(at)
+        ways = page("sort").segmented_control(key="keep_sort_way").options
+        assert ("On this machine" in ways) == local
+
+
+def test_the_settings_are_kept_and_used(fake_measuring, monkeypatch, tmp_path):
+    """Inches and a general limit hold on the page they are shown with and on all others."""
+    from pathlib import Path
+
+    from streamlit.testing.v1 import AppTest
+
+    monkeypatch.setenv("GRAINSCAN_BOOK", str(tmp_path / "book.sqlite"))
+    at = AppTest.from_file(str(Path(__file__).parent.parent / "app.py"), default_timeout=60).run()
+    assert at.slider(key="keep_one_in").value == 20
+    at.slider(key="keep_default_limit").set_value(12).run()
+    at.selectbox(key="keep_part").set_value("").run()
+    assert errors(at) == []
+    assert at.slider(key="keep_one_in").value == 12
+    assert "limit of your settings" in texts(at)
+    at.segmented_control(key="keep_units").set_value("in").run()
+    at = at.segmented_control(key="keep_way").set_value("one_by_one").run()
+    assert any("inches" in box.label for box in at.number_input)
