@@ -201,6 +201,23 @@ def test_two_visitors_at_once_stay_apart(browser, tmp_path):
             visitor.context.close()
 
 
+def closer_and_back(page):
+    """Go closer to face A's picture and back; switch its fibre lines off."""
+    svg = page.locator(".picture svg").first
+    svg.wait_for()
+    whole = svg.get_attribute("viewBox")
+    page.get_by_role("button", name="Closer").first.click()
+    closer = svg.get_attribute("viewBox")
+    assert float(closer.split()[2]) < float(whole.split()[2])
+    page.get_by_role("button", name="Whole").first.click()
+    assert svg.get_attribute("viewBox") == whole
+    fibres = svg.locator("[data-layer=fibres]")
+    page.get_by_role("checkbox", name="Fibre lines").first.uncheck()
+    assert fibres.evaluate("group => group.style.display") == "none"
+    page.get_by_role("checkbox", name="Fibre lines").first.check()
+    assert fibres.evaluate("group => group.style.display") == ""
+
+
 def test_corrections_by_keys_and_taps(browser, tmp_path):
     """A corner goes with the arrow keys and keeps them; a knot is tapped; both are undone."""
     with served(tmp_path / "book.sqlite", script=FAKED) as (address, _):
@@ -208,6 +225,7 @@ def test_corrections_by_keys_and_taps(browser, tmp_path):
         page = visitor.page
         visitor.open()
         visitor.word()
+        closer_and_back(page)
         page.get_by_text("Correct by hand", exact=True).click()
         corner = page.locator("[data-point='2']")
         corner.wait_for()
