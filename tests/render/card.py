@@ -5,12 +5,15 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from grainscan.photo.card import BIT_MM, card_picture
 from tests.render.camera import Camera
 from tests.render.grid import CELL_PX, fill, node_positions
 from tests.render.wood import linear
 
-PX_PER_BIT = 20
+PX_PER_MM = 10
+SQUARES, SQUARE_MM, MARKER_MM = (13, 5), 16.0, 12.0
+QUIET_MM = 6.0
+PATCH_MM = (0.0, 86.0, 64.0, 100.0)  # left, top, right, bottom from the board's corner
+PATCH_GREY = 119
 GAP_MM = 14.0
 PAPER_WHITE = 0.82  # reflectance of office paper
 INK_BLACK = 0.045  # of toner
@@ -22,9 +25,9 @@ def lay_card(picture, camera: Camera, out_mm: float, footprint, hidden: float, r
     ``footprint``: outline (N, 2) of the blank in the world; the card lies clear of it, on the
     side that leaves more of it in the picture. ``hidden``: share of its length under a cloth.
     """
-    grey = card_picture(PX_PER_BIT)
+    grey = _card_grey()
     tone = INK_BLACK + (PAPER_WHITE - INK_BLACK) * linear(np.repeat(grey[..., None], 3, axis=2))
-    scale = PX_PER_BIT / BIT_MM
+    scale = float(PX_PER_MM)
     width, height = grey.shape[1] / scale, grey.shape[0] / scale
     low, high = footprint.min(axis=0), footprint.max(axis=0)
     turn = np.radians(rng.uniform(-4, 4))
@@ -44,6 +47,20 @@ def lay_card(picture, camera: Camera, out_mm: float, footprint, hidden: float, r
     _paste(picture, camera, out_mm, tone, scale, corner, along, down)
     corners = [corner, corner + along * width, corner + along * width + down * height]
     return {"corners_px": camera.pixels(np.array([[*c, out_mm] for c in corners])).tolist()}
+
+
+def _card_grey() -> np.ndarray:
+    """The printed sheet, (M, N) uint8 sRGB, drawn by OpenCV alone."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    board = cv2.aruco.CharucoBoard(SQUARES, SQUARE_MM, MARKER_MM, dictionary)
+    size = [round(n * SQUARE_MM * PX_PER_MM) for n in SQUARES]
+    drawn = board.generateImage(size, marginSize=0)
+    left, top, right, bottom = (round((v + QUIET_MM) * PX_PER_MM) for v in PATCH_MM)
+    quiet = round(QUIET_MM * PX_PER_MM)
+    card = np.full((bottom + quiet, size[0] + 2 * quiet), 255, np.uint8)
+    card[quiet : quiet + size[1], quiet : quiet + size[0]] = drawn
+    card[top:bottom, left:right] = PATCH_GREY
+    return card
 
 
 def _paste(picture, camera, out_mm, tone, scale, corner, along, down) -> None:
