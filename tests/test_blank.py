@@ -256,3 +256,22 @@ def test_without_end_or_stripes_rings_are_not_compared():
         assert any("ring" in note for note in found.notes)
     assert any("no end" in note for note in no_end.notes)
     assert all(isinstance(d, FibreDirection) for d in no_stripes.fibre)
+
+
+def test_faces_and_end_that_contradict_each_other_widen_the_slope():
+    """Face B reads 9° where the ring surface, seen twice, allows about 0°."""
+    stripes = dict(stripe_deg=0.0)
+    misread = combine(RECORD, level(0.0, **stripes), level(9.0, **stripes), an_end(0.0, 90.0))
+    sound = combine(RECORD, level(0.0, **stripes), level(0.2, **stripes), an_end(0.0, 90.0))
+    assert misread.slope.high_deg - misread.slope.low_deg > 10.0
+    assert any("do not fit one direction" in note for note in misread.notes)
+    assert sound.slope.high_deg - sound.slope.low_deg < 1.5
+    assert not any("do not fit" in note for note in sound.notes)
+
+
+def test_one_surface_that_fits_is_enough():
+    """Rings are curved: face A's stripes may differ as long as face B's fit the fibres."""
+    found = combine(
+        RECORD, level(0.0, stripe_deg=6.0), level(0.3, stripe_deg=0.0), an_end(30.0, 120.0)
+    )
+    assert not any("do not fit" in note for note in found.notes)

@@ -30,6 +30,13 @@ FloatArray = npt.NDArray[np.float64]
 NORMAL_90 = 1.6448536269514722
 """Half width of a central 90 % interval in standard deviations of a normal law."""
 
+RING_SURFACE_SIGMA_DEG = 0.5
+"""Standard uncertainty of the tilt of a ring surface: stripes are averaged over a curved face, and
+the end's ring direction holds for the middle of the section."""
+
+CONTRADICTION_SIGMAS = 2.5
+"""Beyond this many standard uncertainties faces and end contradict each other (1 in 80)."""
+
 
 def combine(
     record: BlankRecord,
@@ -39,7 +46,8 @@ def combine(
     notes: tuple[str, ...] = (),
 ) -> BlankMeasurement:
     """Join what the photographs show into fibres, slope and ring surface of one blank."""
-    slope, slope_notes = _slope(face_a, face_b)
+    apart_deg = _contradiction_deg(face_a, face_b, end)
+    slope, slope_notes = _slope(face_a, face_b, apart_deg)
     fibre = _fibre(face_a, face_b)
     normal = _ring_normal(face_a, face_b, end)
     agreement, spiral, ring_notes = _rings_against_fibres(fibre, normal, end)
@@ -88,8 +96,36 @@ def slope_interval_deg(
     return math.degrees(math.atan(low * sigma)), math.degrees(math.atan(high * sigma))
 
 
+def _contradiction_deg(
+    face_a: FaceScan | None, face_b: FaceScan | None, end: EndScan | None
+) -> float:
+    """By how much both faces and the end disagree beyond their doubt, degrees; 0 if they agree.
+
+    f · n = 0 for the ring surface that the end and face A's stripes show, and again for the one
+    that the end and face B's stripes show. Rings are curved, so one of the two may fail on a
+    sound blank; where both fail, a face was misread and nothing tells which.
+    """
+    if end is None or end.ring_direction_deg is None:
+        return 0.0
+    if face_a is None or face_b is None or face_a.angle_deg is None or face_b.angle_deg is None:
+        return 0.0
+    direction = math.radians(end.ring_direction_deg)
+    nx, ny = math.cos(direction), math.sin(direction)
+    (a, sigma_a), (b, sigma_b) = _angle_and_sigma(face_a), _angle_and_sigma(face_b)
+    doubt = math.hypot(ny * sigma_a, nx * sigma_b, RING_SURFACE_SIGMA_DEG)
+    residuals = []
+    if face_a.ring_stripe_deg is not None:
+        residuals.append(nx * _tan(b) - ny * (_tan(a) - _tan(face_a.ring_stripe_deg)))
+    if face_b.ring_stripe_deg is not None:
+        residuals.append(nx * (_tan(b) - _tan(face_b.ring_stripe_deg)) - ny * _tan(a))
+    if not residuals:
+        return 0.0
+    least = math.degrees(math.atan(min(abs(r) for r in residuals)))
+    return least if least > CONTRADICTION_SIGMAS * doubt else 0.0
+
+
 def _slope(
-    face_a: FaceScan | None, face_b: FaceScan | None
+    face_a: FaceScan | None, face_b: FaceScan | None, apart_deg: float
 ) -> tuple[SlopeInSpace | None, tuple[str, ...]]:
     seen = [f for f in (face_a, face_b) if f is not None and f.angle_deg is not None]
     if not seen:
@@ -102,8 +138,15 @@ def _slope(
         return only, ("only one face could be read: the slope in space is at least this face's",)
     (a, sigma_a), (b, sigma_b) = (_angle_and_sigma(f) for f in seen)
     slope = math.degrees(math.atan(math.hypot(_tan(a), _tan(b))))
+    notes: tuple[str, ...] = ()
+    if apart_deg > 0.0:
+        sigma_a, sigma_b = math.hypot(sigma_a, apart_deg), math.hypot(sigma_b, apart_deg)
+        notes = (
+            f"the lines on the faces and the rings on the end do not fit one direction of fibres "
+            f"({apart_deg:.1f}° apart): one of them was misread, so the interval is wide",
+        )
     low, high = slope_interval_deg(a, sigma_a, b, sigma_b)
-    return SlopeInSpace(slope, min(low, slope), max(high, slope), steepest, False), ()
+    return SlopeInSpace(slope, min(low, slope), max(high, slope), steepest, False), notes
 
 
 def _angle_and_sigma(of: FaceScan | Station) -> tuple[float, float]:

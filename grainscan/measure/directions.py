@@ -211,13 +211,13 @@ def _fit(
     signal = np.full(len(rows), 2.0)
     length = block_px / 3.0
     log_ratio = _log_ratio(whitened, rows, columns, signal, length, block_px, slopes)
-    for _ in range(2):
+    for lengths in ((length,), tuple(block_px / part for part in (10.0, 5.0, 2.5, 1.25))):
         path = _smoothed_peak(log_ratio)
         signal = _signal_along(whitened, rows, columns, slopes[path], length, block_px)
         trials = []
-        for part in (10.0, 5.0, 2.5, 1.25):
-            trial = _log_ratio(whitened, rows, columns, signal, block_px / part, block_px, slopes)
-            trials.append((float(trial.max(axis=1).sum()), block_px / part, trial))
+        for trial_length in lengths:
+            trial = _log_ratio(whitened, rows, columns, signal, trial_length, block_px, slopes)
+            trials.append((float(trial.max(axis=1).sum()), trial_length, trial))
         _, length, log_ratio = max(trials, key=lambda t: t[0])
     return log_ratio, signal, length
 

@@ -34,12 +34,14 @@ class AnglePaths:
     """Equally likely fibre-angle paths along a face.
 
     ``at`` (B,): block centres; ``paths_deg`` (PATHS, B); ``evidence``: log-likelihood ratio of
-    "streaks with a smooth direction" against "noise only" for the whole face, in nats.
+    "streaks with a smooth direction" against "noise only" for the whole face, in nats;
+    ``step_deg``: the size of change between neighbouring blocks that was found.
     """
 
     at: FloatArray
     paths_deg: FloatArray
     evidence: float
+    step_deg: float
 
 
 def evidence_spread_factor(band_log_ratio: FloatArray, slopes_deg: FloatArray) -> float:
@@ -63,11 +65,17 @@ def evidence_spread_factor(band_log_ratio: FloatArray, slopes_deg: FloatArray) -
 
 
 def angle_paths(
-    log_ratio: FloatArray, slopes_deg: FloatArray, at: FloatArray, *, spread_factor: float
+    log_ratio: FloatArray,
+    slopes_deg: FloatArray,
+    at: FloatArray,
+    *,
+    spread_factor: float,
+    steps_deg: tuple[float, ...] = STEPS_DEG,
 ) -> AnglePaths:
     """Draw :data:`PATHS` angle paths from the evidence (B, T) over ``slopes_deg`` (T,).
 
-    ``spread_factor`` divides the evidence (see :func:`evidence_spread_factor`).
+    ``spread_factor`` divides the evidence (see :func:`evidence_spread_factor`). ``steps_deg``: the
+    trial sizes of the change between blocks, of which the likeliest is taken.
     """
     tempered = log_ratio / spread_factor
     offset = tempered.max(axis=1, keepdims=True)
@@ -76,14 +84,14 @@ def angle_paths(
     count = len(slopes_deg)
     spacing = float(slopes_deg[1] - slopes_deg[0])
     likelihood = (1 - MISLED) * share + MISLED / count
-    trials = [_forward(likelihood, _transition(count, spacing, step)) for step in STEPS_DEG]
+    trials = [_forward(likelihood, _transition(count, spacing, step)) for step in steps_deg]
     best = int(np.argmax([t[1] for t in trials]))
     forward, smooth = trials[best]
-    paths = _sample(forward, STEPS_DEG[best], slopes_deg)
+    paths = _sample(forward, steps_deg[best], slopes_deg)
     # Each block against noise with every direction alike, and what the chain adds to that.
     alone = np.log(np.exp(tempered - offset).mean(axis=1)) + offset[:, 0]
     evidence = float(alone.sum() + smooth + len(at) * np.log(count))
-    return AnglePaths(at, paths, evidence)
+    return AnglePaths(at, paths, evidence, steps_deg[best])
 
 
 def _moments(log_ratio: FloatArray, slopes_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
