@@ -201,6 +201,15 @@ def test_a_bad_end_leaves_the_faces_answer(page, fake_measuring):
     assert word(at) == "check"
 
 
+def test_one_photograph_for_two_sides_is_said(page, fake_measuring):
+    at = at_once(page("scan"))
+    same = photograph(shade=1)
+    at = upload_all(at, ("face-a.jpg", same), ("face-b.jpg", same), ("end.jpg", photograph()))
+    (error,) = errors(at)
+    assert "Face A and Face B" in error
+    assert word(at) == "check"
+
+
 def test_a_file_name_is_never_formatting(page, fake_measuring):
     at = one_by_one(page("scan"))
     at = upload(at, HTML_NAME, b"text")

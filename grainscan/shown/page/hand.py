@@ -14,6 +14,7 @@ import streamlit as st
 from grainscan.by_hand import ByHand
 from grainscan.results import BlankRecord
 from grainscan.scan import Side
+from grainscan.shown.page.texts import say
 
 __all__ = ["SIDES", "Hand", "Photograph", "hand", "put_in_hand", "set_by_hand", "undo"]
 
@@ -58,6 +59,20 @@ class Hand:
     @property
     def empty(self) -> bool:
         return not any(self.side(side) for side in SIDES)
+
+    @property
+    def twice(self) -> tuple[str, ...]:
+        """A line where one photograph was given for two sides: it can show only one of them."""
+        known: dict[str, Side] = {}
+        for side in SIDES:
+            photograph = self.side(side)
+            if photograph is None:
+                continue
+            if photograph.sha256 in known:
+                first, second = say(f"scan.{known[photograph.sha256]}"), say(f"scan.{side}")
+                return (say("scan.same_twice", first=first, second=second),)
+            known[photograph.sha256] = side
+        return ()
 
     @property
     def complete(self) -> bool:

@@ -57,7 +57,7 @@ def _keep(now: Hand, result: BlankResult, code: str, who: str | None) -> None:
             result.limit,
             photographs,
             corrections=corrections,
-            problems=now.problems,
+            problems=(*now.problems, *now.twice),
         )
     except GrainscanError as error:
         st.error(as_text(str(error)))

@@ -41,27 +41,23 @@ class Picture:
 
 def measured(hand: Hand, on_step: OnStep | None = None) -> BlankMeasurement:
     """The measurement of the blank in hand; sides measured before are not measured again."""
-    photographs = {p.sha256: p for p in (hand.face_a, hand.face_b, hand.end) if p is not None}
-    by_source: dict[int, Photograph] = {}
-
-    def source(photograph: Photograph | None) -> PhotoSource | None:
-        if photograph is None:
-            return None
-        made = PhotoSource(photograph.content, photograph.name)
-        by_source[id(made.content)] = photographs[photograph.sha256]
-        return made
 
     def measure(
-        record: BlankRecord, side: Side, given: PhotoSource, by_hand: ByHand
+        record: BlankRecord, side: Side, _source: PhotoSource, by_hand: ByHand
     ) -> FaceScan | EndScan:
-        return measured_side(record, side, by_source[id(given.content)], by_hand)
+        photograph = hand.side(side)
+        assert photograph is not None
+        return measured_side(record, side, photograph, by_hand)
+
+    def source(photograph: Photograph | None) -> PhotoSource | None:
+        return None if photograph is None else PhotoSource(photograph.content, photograph.name)
 
     return measure_sources(
         hand.record,
         face_a=source(hand.face_a),
         face_b=source(hand.face_b),
         end=source(hand.end),
-        problems=hand.problems,
+        problems=(*hand.problems, *hand.twice),
         by_hand=hand.by_hand,
         on_step=on_step,
         measure=measure,
