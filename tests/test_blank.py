@@ -260,7 +260,7 @@ def test_without_end_or_stripes_rings_are_not_compared():
 
 def test_faces_and_end_that_contradict_each_other_widen_the_slope():
     """Face B reads 9° where the ring surface, seen twice, allows about 0°."""
-    stripes = dict(stripe_deg=0.0)
+    stripes = {"stripe_deg": 0.0}
     misread = combine(RECORD, level(0.0, **stripes), level(9.0, **stripes), an_end(0.0, 90.0))
     sound = combine(RECORD, level(0.0, **stripes), level(0.2, **stripes), an_end(0.0, 90.0))
     assert misread.slope.high_deg - misread.slope.low_deg > 10.0

@@ -70,9 +70,9 @@ def _quiet_weight(fine: FloatArray) -> FloatArray:
     spots = np.abs(cv2.GaussianBlur(fine / _contrast(fine), (0, 0), SPOT_PX))
     typical = 1.4826 * float(np.median(spots)) + 1e-9
     strength = spots / (STRONG_SIGMAS * typical)
-    weight = np.clip(1.0 - strength**2, 0.0, 1.0) ** 2
+    quiet = np.clip(1.0 - strength**2, 0.0, 1.0) ** 2
     margin = np.ones((2 * MASK_MARGIN_PX + 1, 3), np.uint8)
-    weight = cv2.erode(np.asarray(weight, dtype=np.float32), margin)
+    weight = cv2.erode(np.asarray(quiet, dtype=np.float32), margin)
     return np.asarray(cv2.GaussianBlur(weight, (0, 0), 0.7), dtype=np.float32)
 
 
