@@ -148,7 +148,7 @@ def test_wrong_edits_are_refused_in_one_line(plain):
     with pytest.raises(InputError, match="already"):
         with_boundaries(end, add=[end.ring_series.boundaries[0].at])
     with pytest.raises(InputError, match="number 99"):
-        with_boundaries(end, remove=[99])
+        with_boundaries(end, remove=[98])
     with pytest.raises(InputError, match="no rings"):
         with_boundaries(_without_rings(end), add=[0.1])
 

@@ -50,6 +50,10 @@ OUTLINE_ERROR_DEG = 0.15
 LEAST_SECTION_PX = 250
 """Common practice, no source: below this pores and thin lines merge."""
 
+LEAST_READABLE_PX = 60
+"""On a smaller end no rings are read: a ring needs about six pixels, and fewer than ten rings
+of that size are noise as likely as wood."""
+
 LEAST_CONFIDENCE = 0.5
 """Share of the worst side of the outline that must stand clear of its surroundings."""
 
@@ -111,12 +115,24 @@ def measure_end(
     aspect = height_mm / width_mm if width_mm and height_mm else None
     outline = outline or find_end_outline(pixels, aspect=aspect)
     view = square_on_view(pixels, outline.corners_px, aspect=aspect)
-    rings = _read_rings(view, species)
+    rings = _too_small(outline) or _read_rings(view, species)
     quality = _quality(view, outline)
     corners = _corners(outline)
     if isinstance(rings, str):
         return _without_rings(photo, corners, width_mm, height_mm, quality, rings)
     return _with_rings(photo, corners, width_mm, height_mm, quality, view, rings)
+
+
+def _too_small(outline: EndOutline) -> str | None:
+    """Why a section of so few pixels cannot show rings, or None."""
+    side = float(_sides(outline).min())
+    if side >= LEAST_READABLE_PX:
+        return None
+    return f"the rings cannot be told on an end of {side:.0f} px: move closer"
+
+
+def _sides(outline: EndOutline) -> Array:
+    return np.asarray(np.hypot(*(np.roll(outline.corners_px, -1, axis=0) - outline.corners_px).T))
 
 
 def orientation_of(direction_deg: float) -> Orientation:
@@ -235,7 +251,7 @@ def _unseen(trials: list[_Rings]) -> str | None:
 
 def _quality(view: EndView, outline: EndOutline) -> PhotoQuality:
     notes = []
-    sides = np.hypot(*(np.roll(outline.corners_px, -1, axis=0) - outline.corners_px).T)
+    sides = _sides(outline)
     if sides.min() < LEAST_SECTION_PX:
         notes.append(
             f"move closer: the end is {sides.min():.0f} px wide, {LEAST_SECTION_PX} are needed"

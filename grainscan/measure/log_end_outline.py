@@ -30,6 +30,10 @@ REACH = (0.55, 1.3)
 LEAST_RADIUS_PX = 60.0
 """A smaller region, on the reduced picture, is no log that could be read."""
 
+MOST_ALONG_BORDER = 0.4
+"""A round region cut by a twentieth of its diameter lies along the border for 0.44 of it; one
+that keeps clear of the border by 3 % of the picture, for 0.3 within the rim looked at."""
+
 NOT_WHOLE = (
     "no whole log's end stands out in this photograph: photograph it squarely, all of it, filling "
     "about two thirds of the picture, before a plain background"
@@ -76,7 +80,7 @@ def find_log_outline(pixels: npt.NDArray[np.uint8]) -> LogOutline:
     rows, columns = np.nonzero(region > 0.5)
     middle = np.array([columns.mean(), rows.mean()])
     radius = float(np.sqrt(len(rows) / np.pi))
-    if radius < LEAST_RADIUS_PX:
+    if radius < LEAST_RADIUS_PX or _along_border(region) > MOST_ALONG_BORDER * 2 * radius:
         raise BlankNotFoundError(NOT_WHOLE)
     polar, distance = _polar(lab_colours(work), middle, radius)
     wood, outer = _lines(polar, distance / radius)
@@ -101,6 +105,16 @@ def fit_circle(points: Points) -> tuple[tuple[float, float], float]:
     A = np.column_stack([2 * points, np.ones(len(points))])
     x, y, c = np.linalg.lstsq(A, (points**2).sum(axis=1), rcond=None)[0]
     return (float(x), float(y)), float(np.sqrt(c + x * x + y * y))
+
+
+def _along_border(region: FloatArray) -> float:
+    """Longest stretch, in pixels, over which the region lies along the photograph's border."""
+    inside = region > 0.5
+    # The graph cut holds 3 % at the border for background.
+    rim = max(3, round(0.05 * min(region.shape)))
+    sides = (inside[:rim].any(axis=0), inside[-rim:].any(axis=0))
+    sides += (inside[:, :rim].any(axis=1), inside[:, -rim:].any(axis=1))
+    return float(max(side.sum() for side in sides))
 
 
 def _cut_off(wood_px: Points, size: tuple[int, int]) -> bool:

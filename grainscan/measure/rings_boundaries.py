@@ -277,7 +277,9 @@ def _on_edge(found: Profiles, rows: Array, usual: float, look: _Look) -> Array:
         a, b, c = edge[peak - 1], edge[peak], edge[min(peak + 1, len(edge) - 1)]
         bend = a - 2 * b + c
         moved.append(peak + (float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0))
-    return np.array(moved, np.float64)
+    # Two of the chain may climb to the same edge: it is one boundary.
+    ordered = np.unique(np.array(moved, np.float64))
+    return ordered[np.diff(ordered, prepend=-np.inf) > 1.0]
 
 
 def _confidence(found: Profiles, rows: Array, usual: float, look: _Look) -> tuple[Array, Array]:

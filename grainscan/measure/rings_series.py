@@ -118,7 +118,7 @@ def with_boundaries(
     unwanted = set(remove)
     wrong = [i for i in unwanted if not 0 <= i < len(series.boundaries)]
     if wrong:
-        raise InputError(f"there is no ring boundary number {wrong[0]} on this end")
+        raise InputError(f"there is no ring boundary number {wrong[0] + 1} on this end")
     kept = [b for i, b in enumerate(series.boundaries) if i not in unwanted]
     added = [_by_hand(end, series, place, kept) for place in add]
     boundaries = tuple(sorted([*kept, *added], key=lambda boundary: boundary.at))
