@@ -103,17 +103,23 @@ def print_scale(check_mm: float | None) -> float:
 
 
 def find_card(
-    pixels: ByteArray, *, focal_35mm: float | None = None, check_mm: float | None = None
+    pixels: ByteArray,
+    *,
+    focal_35mm: float | None = None,
+    check_mm: float | None = None,
+    smaller: tuple[ByteArray, float] | None = None,
 ) -> CardView | None:
     """The reference card in a photograph (M, N, 3) uint8 RGB; None if there is none.
 
     ``focal_35mm``: focal length for the 35 mm format, as the camera wrote it. ``check_mm``: what
-    the card's line measures. Raises :class:`InputError` for an impossible ``check_mm``.
+    the card's line measures. ``smaller``: a reduced copy and its scale, if there is one.
+
+    Raises :class:`InputError` for an impossible ``check_mm``.
     """
     import cv2
 
     scale = print_scale(check_mm)
-    seen = _corners(pixels)
+    seen = _corners(pixels, *(smaller or reduced(pixels, SEARCH_WIDTH_PX)))
     if seen is None:
         return None
     points, board_mm = seen[0], seen[1] * scale
@@ -146,11 +152,12 @@ def balanced(pixels: ByteArray, card: CardView) -> ByteArray:
     return np.stack(channels, axis=-1)
 
 
-def _corners(pixels: ByteArray) -> tuple[FloatArray, FloatArray] | None:
+def _corners(
+    pixels: ByteArray, small: ByteArray, scale: float
+) -> tuple[FloatArray, FloatArray] | None:
     """Corners seen, (K, 2) pixels of the photograph, and where they lie on the board, (K, 2)."""
     import cv2
 
-    small, scale = reduced(pixels, SEARCH_WIDTH_PX)
     board = aruco_board()
     options = cv2.aruco.CharucoParameters()
     # Its own check gives up the whole board for one marker cut by what hides the rest; corners

@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.card import balanced, find_card
+from grainscan.measure.edges import reduced
 from grainscan.measure.fibres import FibreAngles, fibre_angles
-from grainscan.measure.outline import FaceOutline, find_face
+from grainscan.measure.outline import WORK_WIDTH_PX, FaceOutline, find_face
 from grainscan.measure.quality import face_quality
 from grainscan.measure.scale import size_by_card
 from grainscan.measure.squareon import SquareOn, square_on
@@ -43,10 +44,12 @@ def measure_face(
     with ``card_check_mm`` and ``card_on_bench`` (see `BlankRecord`) for a reference card in the
     picture. Raises :class:`BlankNotFoundError`.
     """
-    card = find_card(pixels, focal_35mm=focal_35mm, check_mm=card_check_mm)
+    smaller = reduced(pixels, WORK_WIDTH_PX)
+    card = find_card(pixels, focal_35mm=focal_35mm, check_mm=card_check_mm, smaller=smaller)
     if card is not None:
         pixels = balanced(pixels, card)
-    outline = outline or find_face(pixels)
+        smaller = (balanced(smaller[0], card), smaller[1])
+    outline = outline or find_face(pixels, smaller=smaller)
     size: tuple[float, float] | None = None
     said: tuple[str, ...] = ()
     if card is not None:

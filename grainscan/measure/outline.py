@@ -42,12 +42,14 @@ class FaceOutline:
     touches_border: bool
 
 
-def find_face(pixels: ByteArray) -> FaceOutline:
+def find_face(pixels: ByteArray, *, smaller: tuple[ByteArray, float] | None = None) -> FaceOutline:
     """Find the face of a blank lying left to right in a photograph (M, N, 3) uint8 RGB.
+
+    ``smaller``: a copy `WORK_WIDTH_PX` wide and its scale, if `reduced` has made one already.
 
     Raises :class:`BlankNotFoundError` if nothing in the picture looks like one blank.
     """
-    work, work_scale = reduced(pixels, WORK_WIDTH_PX)
+    work, work_scale = smaller or reduced(pixels, WORK_WIDTH_PX)
     small, small_scale = reduced(work, SMALL_WIDTH_PX)
     bar = _best_bar(small)
     rough = _rough(bar, small_scale)
