@@ -133,7 +133,11 @@ class Visitor:
 
     def word(self):
         """The answer's word, waited for."""
-        self.page.locator(".answer .word").wait_for()
+        try:
+            self.page.locator(".answer .word").wait_for()
+        except NotSeenError:
+            said = self.page.get_by_test_id("stMain").inner_text()
+            raise AssertionError(f"no answer; the page says: {said}") from None
         self.settled()
         return self.page.locator(".answer .word").inner_text()
 
