@@ -30,6 +30,10 @@ LEAST_STRENGTH = 0.5
 
 SURE_ANATOMY = 0.8
 
+LEAST_RING_PX = 7.0
+"""Rings closer than this on the photograph are missed here and there: a boundary is two or three
+pixels wide, a phone's sharpening as many again. Their count is then bounded from below only."""
+
 LEAST_AGREEMENT = 0.5
 """Share of blocks that must follow the rings; chance gives a sixth."""
 
@@ -47,7 +51,7 @@ class LogEnd:
     ``pith_error``: radius of the circle that holds the pith with 90 % chance, as a share of the
     diameter. ``eccentricity``: distance of the pith from the circle's centre over its radius.
     ``radii``: rings along several radii; ``rings``: their middle count, with a 90 % interval
-    from how far the radii agree; ``mean_ring_mm`` over all radii.
+    from how far the radii agree (``rings_high`` None where rings are too fine to bound it); ``mean_ring_mm`` over all radii.
     """
 
     photo: str
@@ -245,6 +249,13 @@ def _end(
         )
         eccentricity = math.hypot(x, y)
     count, low, high = _count(radii)
+    ring_px = _usual_ring_px(radii, outline.radius_px)
+    if ring_px is not None and ring_px < LEAST_RING_PX:
+        high = None
+        notes.append(
+            f"the rings are only {ring_px:.0f} pixels wide and some may be missed: use the phone's "
+            "largest picture and fill it with the log's end"
+        )
     mean = None
     if diameter_mm is not None and radii:
         widths = [
@@ -274,6 +285,13 @@ def _end(
         mean,
         tuple(notes),
     )
+
+
+def _usual_ring_px(radii: tuple[RadiusRings, ...], radius_px: float) -> float | None:
+    widths = [
+        (b - a) * r.length * radius_px for r in radii for a, b in itertools.pairwise(r.shares)
+    ]
+    return statistics.median(widths) if widths else None
 
 
 def _count(radii: tuple[RadiusRings, ...]) -> tuple[int | None, int | None, int | None]:

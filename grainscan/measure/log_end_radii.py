@@ -29,14 +29,15 @@ __all__ = ["RadiusRings", "Strip", "read_strip", "rings_in_strip", "strip_point"
 
 Array = npt.NDArray[np.float64]
 
-ROWS_PX = 900
-"""Longest strip: a radius of 150 mm with rings of 1.5 mm still has 9 rows to a ring."""
+ROWS_PX = 1800
+"""Longest strip. Rows are closer than the photograph's pixels, because boundaries are sought at scales
+of some rows: a ring of five pixels then has eleven rows."""
 
 COLUMNS_PX = 240
 HALF_DEG = 7.0
 """Half the strip's angle: wide enough for many rays and pores, too narrow for the log's waves."""
 
-SHARES = (0.02, 0.985)
+SHARES = (0.01, 0.99)
 """From just outside the pith itself to just under the bark."""
 
 
@@ -96,7 +97,7 @@ def read_strip(
     """Lay out one strip of the photograph ``pixels`` (M, N, 3) uint8 RGB and average it."""
     import cv2
 
-    rows = int(np.clip(radius_px * 1.1, 120, ROWS_PX))
+    rows = int(np.clip(radius_px * 2.2, 240, ROWS_PX))
     share = np.linspace(SHARES[1], SHARES[0], rows)
     turn = direction_rad + np.radians(np.linspace(HALF_DEG, -HALF_DEG, COLUMNS_PX))
     x, y = strip_point(rings, edge, share[:, None], turn[None, :])

@@ -32,8 +32,9 @@ def log_end_words(end: LogEnd) -> str:
         )
     if end.rings is not None:
         per_radius = ", ".join(str(radius.rings) for radius in end.radii)
+        upper = "or more" if end.rings_high is None else f"to {end.rings_high}"
         lines.append(
-            f"rings: {end.rings} (90 %: {end.rings_low} to {end.rings_high}); along "
+            f"rings: {end.rings} (90 %: {end.rings_low} {upper}); along "
             f"{len(end.radii)} radii: {per_radius}"
         )
         lines.append(f"anatomy: {end.anatomy} (chance {end.anatomy_confidence:.0%})")
