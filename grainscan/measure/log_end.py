@@ -51,7 +51,8 @@ class LogEnd:
     ``pith_error``: radius of the circle that holds the pith with 90 % chance, as a share of the
     diameter. ``eccentricity``: distance of the pith from the circle's centre over its radius.
     ``radii``: rings along several radii; ``rings``: their middle count, with a 90 % interval
-    from how far the radii agree (``rings_high`` None where rings are too fine to bound it); ``mean_ring_mm`` over all radii.
+    from how far the radii agree (``rings_high`` None where rings are too fine to bound it);
+    ``mean_ring_mm`` over all radii.
     """
 
     photo: str

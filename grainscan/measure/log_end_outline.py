@@ -112,9 +112,13 @@ def _along_border(region: FloatArray) -> float:
     inside = region > 0.5
     # The graph cut holds 3 % at the border for background.
     rim = max(3, round(0.05 * min(region.shape)))
-    sides = (inside[:rim].any(axis=0), inside[-rim:].any(axis=0))
-    sides += (inside[:, :rim].any(axis=1), inside[:, -rim:].any(axis=1))
-    return float(max(side.sum() for side in sides))
+    sides = [
+        inside[:rim].any(axis=0),
+        inside[-rim:].any(axis=0),
+        inside[:, :rim].any(axis=1),
+        inside[:, -rim:].any(axis=1),
+    ]
+    return float(max(np.sum(side) for side in sides))
 
 
 def _cut_off(wood_px: Points, size: tuple[int, int]) -> bool:

@@ -30,8 +30,8 @@ __all__ = ["RadiusRings", "Strip", "read_strip", "rings_in_strip", "strip_point"
 Array = npt.NDArray[np.float64]
 
 ROWS_PX = 1800
-"""Longest strip. Rows are closer than the photograph's pixels, because boundaries are sought at scales
-of some rows: a ring of five pixels then has eleven rows."""
+"""Longest strip. Rows are closer than the photograph's pixels, because boundaries are sought at
+scales of some rows: a ring of five pixels then has eleven rows."""
 
 COLUMNS_PX = 240
 HALF_DEG = 7.0
