@@ -269,7 +269,7 @@ def photographs(folder, count):
 
 
 def test_many_uploads_in_a_row_do_not_fill_the_memory(browser, tmp_path):
-    """21 photographs, a blank after another: the server's memory stays where it was after a few."""
+    """21 photographs, a blank after another: the server does not keep them all."""
     import psutil
 
     files = list(photographs(tmp_path, 21))
@@ -289,7 +289,7 @@ def test_many_uploads_in_a_row_do_not_fill_the_memory(browser, tmp_path):
             visitor.settled()
         assert visitor.console == []
         visitor.context.close()
-    assert max(sizes_mb) < 1200
-    # A photograph of twelve megapixels is 36 MB once it is decoded: were six of them kept, this
-    # would be 210 MB. What finished runs have freed comes and goes: the first blanks say nothing.
-    assert max(sizes_mb[-2:]) - max(sizes_mb[2:5]) < 120, [round(size) for size in sizes_mb]
+    # A photograph of twelve megapixels is 36 MB once it is decoded: were all of them kept, this
+    # would be 750 MB on top of the 300 MB that the server takes at first. What finished runs have
+    # freed goes back to the system when it likes, so single steps say nothing.
+    assert max(sizes_mb) < 700, [round(size) for size in sizes_mb]
