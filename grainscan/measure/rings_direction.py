@@ -73,12 +73,16 @@ class RingFamily:
 
 @dataclass(frozen=True, slots=True)
 class _Stack:
-    """Pixels of the reduced texture, ready for stacking."""
+    """Pixels of the reduced texture, ready for stacking; ``squared`` distances from the centre
+    and the values' sum of squares (``power``) are kept, as every trial needs them.
+    """
 
     x: Array
     y: Array
     value: Array
     step: float
+    squared: Array
+    power: float
 
 
 def find_families(
@@ -136,7 +140,7 @@ def _fan_share(stack: _Stack, arcs: ArcFamily) -> float:
     index -= index.min()
     count = np.bincount(index)
     total = np.bincount(index, stack.value)
-    held = float((total**2 / np.maximum(count, 1)).sum() / (stack.value**2).sum())
+    held = float((total**2 / np.maximum(count, 1)).sum() / stack.power)
     return held - np.count_nonzero(count) / len(stack.value)
 
 
@@ -264,21 +268,28 @@ def _stack(
     x = (columns + 0.5) / size[0] - 0.5
     y = aspect * (0.5 - (rows + 0.5) / size[1])
     value = small[rows, columns].astype(np.float64)
-    return _Stack(x, y, value - value.mean(), 1.0 / size[0])
+    value -= value.mean()
+    return _Stack(x, y, value, 1.0 / size[0], x * x + y * y, float((value**2).sum()))
 
 
 def stack_profile(stack: _Stack, arcs: ArcFamily) -> tuple[Array, Array]:
     """Sum of the texture and number of pixels per step of the ring coordinate."""
-    s = arcs.ring_coordinate(stack.x, stack.y)
-    index = np.floor(s / stack.step).astype(np.intp)
-    index -= index.min()
+    # ArcFamily.ring_coordinate with the squared distances at hand.
+    a = stack.x * np.cos(arcs.bark_rad) + stack.y * np.sin(arcs.bark_rad)
+    k = arcs.curvature
+    squared = k * stack.squared
+    a *= 2.0
+    s = (a + squared) / (1.0 + np.sqrt(np.maximum(1.0 + k * (a + squared), 0.0)))
+    s *= 1.0 / stack.step
+    np.floor(s, out=s)
+    index = (s - s.min()).astype(np.intp)
     count = np.bincount(index)
     return np.bincount(index, stack.value).astype(np.float64), count.astype(np.float64)
 
 
 def _share(stack: _Stack, arcs: ArcFamily) -> float:
     total, count = stack_profile(stack, arcs)
-    return float((total**2 / np.maximum(count, 1)).sum() / (stack.value**2).sum())
+    return float((total**2 / np.maximum(count, 1)).sum() / stack.power)
 
 
 def _refine(
@@ -360,7 +371,7 @@ def _moved(arcs: ArcFamily, turn: float, bend: float) -> ArcFamily:
 
 def _hessian(stack: _Stack, arcs: ArcFamily, turn: float, bend: float) -> Array:
     """Second derivatives of the stacked sum of squares, by differences."""
-    scale = float((stack.value**2).sum())
+    scale = stack.power
 
     def value(i: int, j: int) -> float:
         return _share(stack, _moved(arcs, i * turn, j * bend)) * scale
