@@ -173,10 +173,18 @@ def _lines(
     other = closed_path(np.where((away < 0.02) | (away > MOST_BARK), -5.0, step).astype(np.float32))
     if float(np.median(_along(step, other))) < LEAST_STEP:
         return first, None
-    inner, outer = (first, other) if np.mean(first) < np.mean(other) else (other, first)
+    # Either line may go over from the bark's inner side to its outer one where bark is thin.
+    inner, outer = np.minimum(first, other), np.maximum(first, other)
     if _darker(even, inner, outer, near):
-        return inner, outer
+        return _close_to(inner, step, near), _close_to(outer, step, near)
+    inner, outer = (first, other) if np.mean(first) < np.mean(other) else (other, first)
     return first if first is outer or _darker_than_wood(even, first, near) else outer, None
+
+
+def _close_to(line: npt.NDArray[np.intp], step: FloatArray, near: int) -> npt.NDArray[np.intp]:
+    """The closed line of greatest change within ``near`` rows of another."""
+    away = np.abs(np.arange(len(step))[:, None] - line[None, :])
+    return closed_path(np.where(away > near, -5.0, step).astype(np.float32))
 
 
 def _along(values: FloatArray, rows: npt.NDArray[np.intp]) -> FloatArray:
