@@ -82,7 +82,8 @@ def fibre_angles(grey: npt.NDArray[np.float32]) -> FibreAngles:
     grey = np.ascontiguousarray(grey[margin:-margin])
     stripes = find_stripes(normalised_texture(grey, broad_px=max(2.0, grey.shape[0] / 10.0)))
     fine = _read(grey, stripes, FINE_OCTAVES, broad_px=4.0)
-    if fine.readable:
+    # Where fine lines are seen but say too little, broad ones would only say it of the rings.
+    if fine.evidence >= LEAST_EVIDENCE:
         return fine
     coarse = _read(grey, stripes, COARSE_OCTAVES, broad_px=8.0)
     return coarse if coarse.readable else fine
