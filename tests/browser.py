@@ -150,9 +150,13 @@ class Visitor:
     def slide(self, label, steps, *, until):
         """Move a slider by its keys and wait until the answer says something."""
         thumb = self.page.get_by_role("slider", name=label)
-        thumb.focus()
-        for _ in range(abs(steps)):
-            self.page.keyboard.press("ArrowRight" if steps > 0 else "ArrowLeft")
+        wanted = int(thumb.input_value()) + steps
+        # A key that falls into a redrawing of the page may be lost: look before the next one.
+        for _ in range(4 * abs(steps)):
+            now = int(thumb.input_value())
+            if now == wanted:
+                break
+            thumb.press("ArrowRight" if now < wanted else "ArrowLeft")
         self.page.locator(".answer", has_text=until).wait_for()
         self.settled()
 
