@@ -47,7 +47,7 @@ def test_mirror_turn_and_light():
         (255 - grey, 1),
     ):
         found = fibre_angles(np.ascontiguousarray(other, dtype=np.float32))
-        # Sampled paths and stripe finding are not mirror-exact; their interval must cover the difference.
+        # Sampled paths and stripes are not mirror-exact; the interval must cover the difference.
         allowed = 1.645 * plain.mean_sigma_deg
         assert found.mean_deg == pytest.approx(sign * plain.mean_deg, abs=allowed)
         assert found.readable

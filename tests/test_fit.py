@@ -266,7 +266,8 @@ def test_a_part_that_is_too_wide_one_way_lies_in_the_middle_the_other_way():
     refused = fit_part(blank, slat, along_fibres=False, allowance_mm=1.0)
     assert isinstance(refused, NoFit)
     assert refused.short_by_mm == pytest.approx(4.0, abs=1e-6)
-    assert refused.closest.line_mm == pytest.approx(np.zeros_like(refused.closest.line_mm), abs=1e-6)
+    level = np.zeros_like(refused.closest.line_mm)
+    assert refused.closest.line_mm == pytest.approx(level, abs=1e-6)
 
 
 def test_turned_only_where_it_must_be():
