@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.fibres import FibreAngles
+from grainscan.measure.fibres import LEAST_EVIDENCE, FibreAngles
 from grainscan.measure.outline import FaceOutline
 from grainscan.measure.sight import finest_detail_px, shadow_across
 from grainscan.results import PhotoQuality
@@ -50,11 +50,11 @@ def face_quality(
     if black > MOST_CLIPPED:
         notes.append(f"{black:.0%} of the face is black: more light")
     if not angles.readable:
-        notes += _why_unreadable(grey)
+        notes += _why_unreadable(grey, angles)
     return PhotoQuality(ok=not notes, notes=tuple(notes))
 
 
-def _why_unreadable(grey: npt.NDArray[np.float32]) -> list[str]:
+def _why_unreadable(grey: npt.NDArray[np.float32], angles: FibreAngles) -> list[str]:
     """What in the photograph may hide the fibre lines, each with what to do."""
     notes = []
     detail = finest_detail_px(grey)
@@ -69,7 +69,13 @@ def _why_unreadable(grey: npt.NDArray[np.float32]) -> list[str]:
             f"a shadow's edge crosses the face at {place:.0%} of its length: move the light, or "
             "yourself, until the whole face is in one light"
         )
-    notes.append(
-        "the fibre lines cannot be read: photograph closer, in focus, with light from the side"
-    )
+    if angles.stripes is not None and angles.evidence >= LEAST_EVIDENCE:
+        notes.append(
+            "the rings' lines hide the fibre lines on this face: photograph closer with light from "
+            "the side, or see how an offcut splits"
+        )
+    else:
+        notes.append(
+            "the fibre lines cannot be read: photograph closer, in focus, with light from the side"
+        )
     return notes
