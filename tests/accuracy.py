@@ -142,7 +142,8 @@ def table(outcomes: list[BlankOutcome]) -> list[str]:
     covered = [o.slope_inside for o in outcomes if o.slope_inside is not None]
     ends = [o for o in outcomes if math.isfinite(o.ring_direction_error_deg)]
     directions = np.abs([o.ring_direction_error_deg for o in ends])
-    counts = [o.rings_off is not None and abs(o.rings_off) <= 1 for o in outcomes if o.end_taken]
+    taken_ends = sum(o.end_taken for o in outcomes)
+    counts = [abs(o.rings_off) <= 1 for o in outcomes if o.rings_off is not None]
     corners = [c for o in outcomes for c in o.corner_percent]
     wrong_keep = [o.name for o in outcomes if o.sort == "keep" and o.slope_over_limit > 1.3]
     wrong_aside = [o.name for o in outcomes if o.sort == "set aside" and o.slope_over_limit < 0.7]
@@ -160,7 +161,8 @@ def table(outcomes: list[BlankOutcome]) -> list[str]:
         f"sorted at 1 in {LIMIT_ONE_IN:g}: {sorts}; steeper than 1.3 x the limit yet kept: "
         f"{wrong_keep or 'none'}; under 0.7 x yet set aside: {wrong_aside or 'none'}",
         _row("ring direction, error (deg)", directions),
-        f"ring count within one: {np.mean(counts):.1%} of {len(counts)} ends",
+        f"ring count within one: {np.sum(counts)} of {len(counts)} ends counted "
+        f"({np.mean(counts):.1%}), {taken_ends - len(counts)} of {taken_ends} not counted",
         f"corners within 1.5 % of the length: {np.sum(np.array(corners) <= 1.5) / taken:.1%}"
         " of faces",
         f"seconds a blank, median: {np.median([o.seconds for o in outcomes]):.1f}",
