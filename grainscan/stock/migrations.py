@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from grainscan.stock.records import utc_now
 
-__all__ = ["APPLICATION_ID", "MIGRATIONS", "Migration", "migrate_one", "schema_version"]
+__all__ = ["APPLICATION_ID", "MIGRATIONS", "Migration", "migrate", "schema_version"]
 
 # Says in the file's head that this database is a stock book and no other program's: "GRSB".
 APPLICATION_ID = 0x47525342
@@ -208,24 +208,25 @@ def schema_version(connection: sqlite3.Connection) -> int:
     return int(number)
 
 
-def migrate_one(
+def migrate(
     connection: sqlite3.Connection,
     steps: Sequence[Migration] = MIGRATIONS,
     *,
     before: Callable[[int], None] | None = None,
-) -> bool:
-    """Do the next step in a transaction of its own; whether there was one to do.
+) -> None:
+    """Do all steps that are not done yet, in one transaction.
 
-    ``before`` is called with the version found, while nobody else can write and before
-    anything is changed. Raises sqlite3.Error; the transaction is then undone.
+    One transaction, so that nobody meets a new book half made and takes it for an old one.
+    ``before`` is called with the version found if there is anything to do, while nobody else can
+    write and before anything is changed. Raises sqlite3.Error; the transaction is then undone.
     """
     connection.execute("BEGIN IMMEDIATE")
     try:
         version = schema_version(connection)
-        step = next((step for step in steps if step.number == version + 1), None)
-        if step is not None:
-            if before is not None:
-                before(version)
+        to_do = [step for step in steps if step.number > version]
+        if to_do and before is not None:
+            before(version)
+        for step in to_do:
             for statement in step.statements:
                 connection.execute(statement)
             connection.execute(
@@ -236,4 +237,3 @@ def migrate_one(
     except BaseException:
         connection.execute("ROLLBACK")
         raise
-    return step is not None

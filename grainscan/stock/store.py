@@ -20,7 +20,7 @@ from grainscan.stock.migrations import (
     APPLICATION_ID,
     MIGRATIONS,
     Migration,
-    migrate_one,
+    migrate,
     schema_version,
 )
 from grainscan.stock.place import book_path
@@ -296,17 +296,12 @@ def _check_kind(connection: sqlite3.Connection, book: Book, steps: Sequence[Migr
 
 
 def _update(connection: sqlite3.Connection, book: Book, steps: Sequence[Migration]) -> None:
-    started = False
-
     def copy_first(version: int) -> None:
-        nonlocal started
         # A book that is only being made has nothing to copy.
-        if not started and version > 0:
+        if version > 0:
             copy_database(book, _free_name(book, version))
-        started = True
 
-    while migrate_one(connection, steps, before=copy_first):
-        pass
+    migrate(connection, steps, before=copy_first)
 
 
 def _free_name(book: Book, version: int) -> Path:
