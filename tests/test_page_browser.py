@@ -48,6 +48,8 @@ def keep_in_the_book(visitor, code):
     page = visitor.page
     page.get_by_text("Keep it in the stock book").click()
     page.get_by_label("Code of the blank").fill(code)
+    page.keyboard.press("Tab")
+    visitor.settled()
     page.get_by_role("button", name="Keep in the book").click()
     page.get_by_text(f"Kept in the book as {code}.").wait_for()
     visitor.settled()
