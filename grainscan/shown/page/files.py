@@ -25,7 +25,7 @@ def show_downloads(now: Hand, result: BlankResult) -> None:
     with left:
         st.download_button(
             say("scan.json"),
-            # Made when it is asked for: a file laid out beforehand is gone once the page is redrawn.
+            # Made when asked for: a file laid out beforehand is gone once the page is redrawn.
             lambda: text,
             "grainscan.json",
             "application/json",
