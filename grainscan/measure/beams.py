@@ -18,7 +18,6 @@ __all__ = ["STRIP_PX", "Chain", "chains", "change_across"]
 
 FloatArray = npt.NDArray[np.float32]
 Float64Array = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 STRIP_PX = 32
 """Columns of a strip: short against a blank's bend, long against its texture. A power of two."""

@@ -83,10 +83,10 @@ def block_directions(
 ) -> list[DirectionEvidence | None]:
     """Direction likelihood per block of a square-on strip, for each octave of fineness.
 
-    ``strip`` (M, N) float32: normalised texture, length along the columns (see
-    :func:`grainscan.measure.texture.normalised_texture`). ``block_px``: block length; blocks
+    ``strip`` (M, N) float32: quiet texture, length along the columns (see
+    :func:`grainscan.measure.texture.quiet_texture`). ``block_px``: block length; blocks
     overlap by half. ``octaves``: from–to in cycles per pixel across the strip. An octave with
-    fewer than four spectral rows gives None.
+    fewer than three spectral rows gives None.
     """
     if strip.shape[0] < LEAST_STRIP_PX:
         return [None] * len(octaves)

@@ -14,8 +14,8 @@ from grainscan.judge.limits import limit_for_part
 from grainscan.judge.strength import shares
 from grainscan.shown.drawing import jpeg_bytes
 from grainscan.shown.learning import LearnedBlank, end_picture, face_picture
-from grainscan.shown.page.look import answer_card, as_text
-from grainscan.shown.page.parts import show_cautions
+from grainscan.shown.page.look import answer_card
+from grainscan.shown.page.parts import show_cautions, show_shares
 from grainscan.shown.page.picture import Layer, line, show_picture
 from grainscan.shown.page.texts import say
 from grainscan.wording import angle_words, one_in_words
@@ -79,16 +79,7 @@ def _see() -> None:
             one_in=one_in_words(blank.slope_deg),
         )
     )
-    strength = shares(blank.slope_deg)
-    st.markdown(
-        say(
-            "scan.strength_table",
-            bending=f"{strength.bending:.0%}",
-            impact=f"{strength.impact:.0%}",
-            compression=f"{strength.compression:.0%}",
-        )
-    )
-    st.caption(as_text(strength.source))
+    show_shares(shares(blank.slope_deg))
     st.markdown(say("learn.lessons"))
 
 

@@ -7,7 +7,14 @@ from html import escape
 
 import streamlit as st
 
-from grainscan.results import BlankMeasurement, BlankResult, EndScan, FaceScan, SortWord
+from grainscan.results import (
+    BlankMeasurement,
+    BlankResult,
+    EndScan,
+    FaceScan,
+    SortWord,
+    StrengthShare,
+)
 from grainscan.shown.bench_words import unbroken
 from grainscan.shown.overlays import words_for
 from grainscan.shown.page.hand import Hand, Photograph
@@ -27,6 +34,7 @@ __all__ = [
     "show_face_picture",
     "show_facts",
     "show_result_card",
+    "show_shares",
     "show_strength",
     "show_words",
 ]
@@ -70,6 +78,11 @@ def show_strength(result: BlankResult) -> None:
     if strength is None:
         st.markdown(say("scan.strength_none"))
         return
+    show_shares(strength)
+
+
+def show_shares(strength: StrengthShare) -> None:
+    """The three shares as a table, with their source."""
     st.markdown(
         say(
             "scan.strength_table",
