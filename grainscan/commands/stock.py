@@ -294,16 +294,13 @@ def remove(code: str, book_file: Path | None, really: bool) -> None:
 @book_option
 def read_csv(csv_file: Path, book_file: Path | None) -> None:
     """Add the blanks of a CSV file, or change what the book says of them."""
-    from grainscan.errors import InputError
-    from grainscan.stock.csv_files import take_csv
+    from grainscan.from_files import read_content
+    from grainscan.stock.csv_files import MOST_BYTES, take_csv
     from grainscan.wording import plain_name
 
     name = plain_name(csv_file.name)
     with typed_wrongly():
-        try:
-            content = csv_file.read_bytes()
-        except OSError as error:
-            raise InputError(f"{name}: the file cannot be read ({error.strerror}).") from error
+        content = read_content(csv_file, most_bytes=MOST_BYTES, place=name)
         done = take_csv(open_for_writing(book_file), content, name=name)
     click.echo(f"{name}: {counted(done.added, 'blank')} added, {done.changed} changed.")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import os
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -37,6 +38,8 @@ _ROLES = {
 }
 _PART = re.compile(r"(.*?)[-_ ]?(\d{1,2})", re.DOTALL)
 _ROLE_WORDS = {"end": "the end", "face_a": "face A", "face_b": "face B"}
+# A link in a batch may lead to the whole disk.
+_MOST_FOLDERS = 100_000
 _HOW_TO_NAME = "Name them face-a, face-b and end (such as face-a.jpg)."
 
 
@@ -111,7 +114,8 @@ def read_blank_folder(folder: Path) -> BlankPhotos:
         )
     name = _name_of(folder)
     record_path = folder / RECORD_NAME
-    has_record = record_path.is_file()
+    # Whatever lies there under that name: a pipe or a broken link is said, not passed over.
+    has_record = os.path.lexists(record_path)
     record = read_record(record_path, blank=name) if has_record else BlankRecord(blank=name)
     by_hand = read_corrections(record_path) if has_record else ByHand()
     return BlankPhotos(
@@ -162,25 +166,49 @@ def is_photograph(name: str) -> bool:
     return Path(name).suffix.lower() in _PHOTO_ENDINGS and not name.startswith(".")
 
 
-def _search(path: Path, seen: set[Path]) -> list[BlankPhotos]:
-    try:
-        if not path.is_dir():
-            raise InputError(_no_folder(path))
-        real = path.resolve()
-        if real in seen:
-            return []
-        seen.add(real)
-        folders = sorted(
-            (p for p in path.iterdir() if p.is_dir() and not p.name.startswith(".")),
-            key=_by_number,
-        )
-        if _holds_a_blank(path, alone=not folders):
-            return [read_blank_folder(path)]
-    except GrainscanError as error:
-        return [_unusable(path, str(error))]
-    except (OSError, ValueError) as error:
-        return [_unusable(path, f"{plain_name(path.name)}: the folder cannot be read ({error}).")]
-    return [blank for folder in folders for blank in _search(folder, seen)]
+def _search(top: Path, seen: set[Path]) -> list[BlankPhotos]:
+    """The blanks below a folder in order; folders still to be looked at wait in a list.
+
+    Folders may lie a thousand deep, so the search does not call itself.
+    """
+    found: list[BlankPhotos] = []
+    waiting = [top]
+    while waiting:
+        path = waiting.pop()
+        try:
+            blank, folders = _look_into(path, seen)
+        except GrainscanError as error:
+            found.append(_unusable(path, str(error)))
+            continue
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or "its name is not valid"
+            line = f"{plain_name(path.name)}: the folder cannot be read ({reason})."
+            found.append(_unusable(path, line))
+            continue
+        if blank is not None:
+            found.append(blank)
+        waiting.extend(reversed(folders))
+        if len(seen) > _MOST_FOLDERS:
+            line = f"{plain_name(str(top))}: more than {_MOST_FOLDERS} folders. Give fewer at once."
+            found.append(_unusable(top, line))
+            break
+    return found
+
+
+def _look_into(path: Path, seen: set[Path]) -> tuple[BlankPhotos | None, list[Path]]:
+    """The blank that the folder is, or the folders in it; nothing where it was seen before."""
+    if not path.is_dir():
+        raise InputError(_no_folder(path))
+    real = path.resolve()
+    if real in seen:
+        return None, []
+    seen.add(real)
+    folders = sorted(
+        (p for p in path.iterdir() if p.is_dir() and not p.name.startswith(".")), key=_by_number
+    )
+    if _holds_a_blank(path, alone=not folders):
+        return read_blank_folder(path), []
+    return None, folders
 
 
 def _holds_a_blank(folder: Path, *, alone: bool) -> bool:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
 
 from grainscan.by_hand import ByHand, Corners
 from grainscan.errors import RecordError
+from grainscan.from_files import parse_toml, read_content
 from grainscan.results import BlankRecord
 from grainscan.wording import plain_name, sentence_list
 
@@ -92,21 +92,8 @@ def _corners(value: Any, place: str) -> Corners:
 
 def _table_of(path: Path) -> tuple[dict[str, Any], str]:
     place = plain_name(f"{path.parent.name}/{path.name}")
-    try:
-        with path.open("rb") as file:
-            content = file.read(_MOST_BYTES + 1)
-        if len(content) > _MOST_BYTES:
-            raise RecordError(f"{place}: this file is too long for a blank's record.")
-        table = tomllib.loads(content.decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise RecordError(
-            f"{place}: this is not valid TOML ({_one_line(error)}). Put that line right."
-        ) from error
-    except RecursionError as error:
-        raise RecordError(f"{place}: the brackets are nested too deeply.") from error
-    except OSError as error:
-        raise RecordError(f"{place}: the file cannot be read ({error.strerror}).") from error
-    return table, place
+    content = read_content(path, most_bytes=_MOST_BYTES, place=place)
+    return parse_toml(content, place=place), place
 
 
 def check_record(table: Mapping[str, Any], *, blank: str, place: str) -> BlankRecord:
@@ -173,7 +160,3 @@ def _made(table: Mapping[str, Any], place: str) -> Literal["riven", "sawn"] | No
     if value == "sawn":
         return "sawn"
     raise RecordError(f'{place}: made must be "riven" or "sawn".')
-
-
-def _one_line(error: Exception) -> str:
-    return plain_name(" ".join(str(error).split()))

@@ -23,6 +23,7 @@ from grainscan.stock.store import Book, writing
 from grainscan.wording import one_in_words, plain_name, sentence_list
 
 __all__ = [
+    "MOST_BYTES",
     "CsvTaken",
     "as_csv",
     "as_json_text",
@@ -32,7 +33,8 @@ __all__ = [
     "take_csv",
 ]
 
-_MOST_BYTES = 50_000_000
+# A hundred thousand blanks.
+MOST_BYTES = 20_000_000
 # A cell beginning with these, or with blanks and then these, may be run as a formula; the last
 # four are the wide forms that some spreadsheets take for the same.
 _FORMULA = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
@@ -107,7 +109,7 @@ def blanks_from_csv(content: bytes, *, name: str = "the CSV file") -> list[tuple
     RecordError
         As `take_csv`.
     """
-    if len(content) > _MOST_BYTES:
+    if len(content) > MOST_BYTES:
         raise RecordError(f"{name}: this file is too long for a list of blanks.")
     try:
         text = content.decode("utf-8-sig")

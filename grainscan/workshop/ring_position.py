@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from grainscan.errors import InputError
+from grainscan.from_files import parse_json, read_content
 from grainscan.results import SCHEMA, EndScan
 from grainscan.wording import plain_name, sentence_list
 
@@ -21,6 +21,8 @@ __all__ = ["MeasuredRings", "Rings", "rings_from_end", "rings_from_file", "rings
 # rings than across them: then they contradict each other.
 _WORTH_A_NOTE_DEG = 10.0
 _CONTRADICTION_DEG = 45.0
+# The results of more than a thousand blanks.
+_MOST_BYTES = 30_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,9 +225,11 @@ def rings_from_file(
 
     Raises
     ------
+    RecordError
+        The file cannot be read or is too long.
     InputError
-        The file cannot be read or is no result file, no single blank has that name, or its end
-        was not photographed or not told.
+        It is no result file, no single blank has that name, or its end was not photographed or
+        not told.
     """
     result = _one_blank(_results(path), blank, plain_name(path.name))
     name = str(result.get("blank"))
@@ -243,10 +247,8 @@ def rings_from_file(
 def _results(path: Path) -> list[Mapping[str, Any]]:
     place = plain_name(path.name)
     try:
-        content = json.loads(path.read_text("utf-8"))
-    except OSError as error:
-        raise InputError(f"{place}: the file cannot be read ({error.strerror}).") from error
-    except (ValueError, RecursionError) as error:
+        content = parse_json(read_content(path, most_bytes=_MOST_BYTES, place=place))
+    except ValueError as error:
         raise InputError(f"{place}: this is no result file of grainscan scan --json.") from error
     found = content if isinstance(content, list) else [content]
     if not found or not all(isinstance(r, dict) and r.get("schema") == SCHEMA for r in found):

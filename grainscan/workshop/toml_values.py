@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
 from grainscan.errors import InputError, RecordError
+from grainscan.from_files import parse_toml, read_content
 from grainscan.wording import plain_name, sentence_list
 from grainscan.workshop.units import parse_length_mm
 
@@ -29,22 +29,7 @@ def read_toml(path: Path, *, most_bytes: int) -> dict[str, Any]:
         The file cannot be read, is too long or is no TOML.
     """
     place = plain_name(path.name)
-    try:
-        with path.open("rb") as file:
-            content = file.read(most_bytes + 1)
-        if len(content) > most_bytes:
-            raise RecordError(f"{place}: this file is too long.")
-        return tomllib.loads(content.decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        line = plain_name(" ".join(str(error).split()))
-        raise RecordError(
-            f"{place}: this is not valid TOML ({line}). Put that line right."
-        ) from error
-    except RecursionError as error:
-        raise RecordError(f"{place}: the brackets are nested too deeply.") from error
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "its name is not valid"
-        raise RecordError(f"{place}: the file cannot be read ({reason}).") from error
+    return parse_toml(read_content(path, most_bytes=most_bytes, place=place), place=place)
 
 
 class Table:

@@ -10,11 +10,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from grainscan.errors import RecordError
+from grainscan.from_files import read_content
 from grainscan.wording import plain_name
 
 __all__ = ["Weighing", "days_and_weights", "read_weighings"]
 
 _MOST_BYTES = 1_000_000
+# One a day for five years; the fit's time grows with them.
+_MOST_WEIGHINGS = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,23 +40,21 @@ def read_weighings(path: Path) -> tuple[Weighing, ...]:
         The file cannot be read, or a line is none of these; the message names the line.
     """
     place = plain_name(path.name)
+    content = read_content(path, most_bytes=_MOST_BYTES, place=place)
     try:
-        with path.open("rb") as file:
-            content = file.read(_MOST_BYTES + 1)
         text = content.decode("utf-8-sig")
-    except OSError as error:
-        raise RecordError(f"{place}: the file cannot be read ({error.strerror}).") from error
     except UnicodeDecodeError as error:
         raise RecordError(f"{place}: this is no text file in UTF-8.") from error
-    if len(content) > _MOST_BYTES:
-        raise RecordError(f"{place}: this file is too long for a list of weighings.")
     found: list[Weighing] = []
     for number, line in enumerate(io.StringIO(text), start=1):
         plain = line.strip()
         if plain and not plain.startswith("#"):
-            fields = [field.strip() for field in next(csv.reader([plain]), [])]
+            at = f"{place}, line {number}"
+            fields = _fields(plain, at)
             if found or not _is_head(fields):
-                found.append(_weighing(fields, f"{place}, line {number}"))
+                found.append(_weighing(fields, at))
+            if len(found) > _MOST_WEIGHINGS:
+                raise RecordError(f"{place}: more than {_MOST_WEIGHINGS} weighings. Leave some out.")
     if not found:
         raise RecordError(f"{place} holds no weighing: write lines such as 2026-03-01, 812.")
     return tuple(sorted(found, key=lambda weighing: weighing.on))
@@ -67,6 +68,13 @@ def days_and_weights(weighings: tuple[Weighing, ...]) -> tuple[list[float], list
 
 def _is_head(fields: list[str]) -> bool:
     return not any(character.isdigit() for field in fields for character in field)
+
+
+def _fields(line: str, at: str) -> list[str]:
+    try:
+        return [field.strip() for field in next(csv.reader([line]), [])]
+    except csv.Error as error:
+        raise RecordError(f"{at}: not valid CSV ({error}).") from error
 
 
 def _weighing(fields: list[str], at: str) -> Weighing:
