@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from tests.render import render_blank, write_blank
-from tests.render.spec import SCENES, suite_case
+from tests.render.spec import SUITES, suite_case
 
 
 def main() -> None:
@@ -14,7 +14,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1000)
-    parser.add_argument("--scene", choices=SCENES, default="clean")
+    parser.add_argument("--scene", choices=SUITES, default="clean")
     given = parser.parse_args()
     for seed in range(given.seed, given.seed + given.count):
         rendered = render_blank(*suite_case(seed, given.scene), seed)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -33,7 +34,9 @@ class Body:
         if self.spec.made != "riven":
             return np.zeros(1), np.zeros(1)
         spec = self.spec
-        line = self.log.fibre_line()
+        # Split along the wood's general run: the axis does not follow a swirl.
+        clear = Log(replace(spec, knots=())) if spec.knots else self.log
+        line = clear.fibre_line()
         z = line[:, 2]
         half = spec.length_mm / 2
         cubics = []

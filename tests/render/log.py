@@ -13,9 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.render.spec import BlankSpec
+from tests.render.spec import BlankSpec, Knot
 
 TABLE_STEP_MM = 0.01
+KNOT_STRETCH = 1.8  # the disturbed zone round a knot is longer than wide
+KNOT_SWEEP = 0.8  # how far rings are drawn out along a branch, in its radii
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,10 @@ class Log:
         self.irregular = Waves(tuple(irregular))
         self.boundaries_mm = _ring_boundaries(spec, rng)
         self.axis_slope = np.zeros(2)
+        # The log is placed by its general run; a knot's swirl turns no log.
+        self.knots: tuple[Knot, ...] = ()
         self._aim()
+        self.knots = spec.knots
 
     # ---- placing the log so that the mean fibre direction is the one asked for
 
@@ -129,7 +134,7 @@ class Log:
         """(u, v, s) of points (…, 3) in the blank's frame."""
         spec = self.spec
         p, q, s = self._log_frame(points)
-        for knot in spec.knots:
+        for knot in self.knots:
             p, q = self._around(knot, p, q, s)
         along = s / (spec.length_mm / 2)
         p = p - self.swing_x.at(s) - spec.log_bow_x_mm * (1 - along**2)
@@ -183,25 +188,38 @@ class Log:
         return (lean + wobble) / reach
 
     def _around(self, knot, p, q, s):
-        """Fibres part round a knot like a stream round a post (potential flow)."""
-        mid = (knot.at - 0.5) * self.spec.length_mm
+        """Fibres part round a knot like a stream round a post (potential flow), and on all its
+        sides are swept outwards along the branch, as the rings are."""
         ex, ey = self._knot_direction()
-        t = -ey * p + ex * q - knot.offset_mm
-        z = (s - mid) / 1.8  # the disturbed zone is longer than wide
-        d2 = np.maximum(t * t + z * z, knot.radius_mm**2)
-        fade = np.exp(-d2 / (5 * knot.radius_mm) ** 2)
-        move = -t * knot.radius_mm**2 / d2 * fade
-        return p - ey * move, q + ex * move
+        t, z, out = self._from_axis(knot, p, q, s)
+        z = z / KNOT_STRETCH
+        r2 = knot.radius_mm**2
+        flat2 = t * t + z * z
+        # Smoothly held at the knot's own edge: inside it is not this wood but the branch's.
+        d2 = np.cbrt(flat2**3 + r2**3)
+        beyond = np.maximum(out, 0.0) / (1.5 * knot.radius_mm)
+        healed = np.exp(-(beyond**2))
+        move = -t * r2 / d2 * np.exp(-d2 / (25 * r2)) * healed
+        swept = KNOT_SWEEP * knot.radius_mm * np.exp(-flat2 / (2.0 * r2)) * healed
+        return p - ey * move - ex * swept, q + ex * move - ey * swept
+
+    def _from_axis(self, knot, p, q, s):
+        """Across and along from a knot's axis, and how far beyond the branch's end (mm)."""
+        ex, ey = self._knot_direction()
+        across = -ey * p + ex * q - knot.offset_mm
+        along = s - (knot.at - 0.5) * self.spec.length_mm
+        end = np.inf if knot.ended_mm is None else knot.ended_mm
+        return across, along, ex * p + ey * q - end
 
     def knot_distance(self, points: np.ndarray) -> np.ndarray:
         """Distance from the nearest knot's axis in units of its radius (inf without knots)."""
         best = np.full(points.shape[:-1], np.inf)
         p, q, s = self._log_frame(points)
-        ex, ey = self._knot_direction()
         for knot in self.spec.knots:
-            t = -ey * p + ex * q - knot.offset_mm
-            z = (s - (knot.at - 0.5) * self.spec.length_mm) / 1.15
-            best = np.minimum(best, np.hypot(t, z) / knot.radius_mm)
+            t, z, out = self._from_axis(knot, p, q, s)
+            # A dead branch ends rounded.
+            over = np.maximum(out + 0.5 * knot.radius_mm, 0.0)
+            best = np.minimum(best, np.sqrt(t * t + (z / 1.15) ** 2 + over**2) / knot.radius_mm)
         return best
 
     def _knot_direction(self) -> tuple[float, float]:

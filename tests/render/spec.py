@@ -24,13 +24,23 @@ END_CONDITIONS = ("clean", "rough", "checked")
 MARKS = ("pencil-across", "pencil-along", "saw", "drawknife", "stain")
 
 
+SUITES = (*SCENES, "knots")
+
+
 @dataclass(frozen=True)
 class Knot:
-    """A branch: `at` along the length, `toward_deg` its direction in the end photo, its radius."""
+    """A branch that runs from the pith to the bark, on the side of the pith where the blank lies.
+
+    ``at``: along the length; ``offset_mm``: its axis from the radius through the blank's middle.
+    ``ended_mm``: distance from the pith at which the branch died; later wood has grown over it
+    (None: it reaches the bark). ``bark``: its own bark is left between it and the wood.
+    """
 
     at: float
     radius_mm: float
     offset_mm: float = 0.0
+    ended_mm: float | None = None
+    bark: bool = False
 
 
 @dataclass(frozen=True)
@@ -232,6 +242,10 @@ def random_photo(seed: int, scene: str = "clean", **overrides: Any) -> PhotoSpec
 
 def suite_case(seed: int, scene: str) -> tuple[BlankSpec, PhotoSpec]:
     """Blank and photograph of one member of a suite: what each scene asks for beyond its light."""
+    if scene == "knots":
+        from tests.render.knots import knot_case
+
+        return knot_case(seed)
     photo = random_photo(seed, scene)
     rng = np.random.default_rng([seed, 3])
     if scene == "square":

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from tests.render.body import Body
+from tests.render.knots import face_trouble
 from tests.render.log import Log
 from tests.render.spec import BlankSpec
 from tests.render.wood import Wood
@@ -281,5 +282,6 @@ def blank_truth(spec: BlankSpec, log: Log, body: Body, wood: Wood) -> dict[str, 
         "end": end_truth(log, body, wood),
         "spiral_deg": spiral_deg(log, body),
         "knots": knots_truth(log, body),
+        **({"trouble": {f: face_trouble(log, body, f) for f in "ab"}} if spec.knots else {}),
         "spec": asdict(spec),
     }

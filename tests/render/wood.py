@@ -285,6 +285,8 @@ class Wood:
         rings = F(0.62) + F(0.10) * np.sin(distance * F(14)) + F(0.30) * distance * distance
         rim = np.exp(-np.square((distance - F(1)) / F(0.09))) * F(0.55)
         pith = np.exp(-np.square(distance / F(0.13))) * F(0.5)
+        if any(knot.bark for knot in self.spec.knots):
+            rim = np.maximum(rim, F(0.85) * np.exp(-np.square((distance - F(1)) / F(0.13))))
         wood = self.dark * np.array([0.42, 0.34, 0.28], F)
         mix = np.clip(core * rings + halo * (F(1) - core), 0, 1)
         rgb += mix[..., None] * (wood - rgb)
