@@ -14,6 +14,7 @@ __all__ = [
     "one_in_words",
     "place_words",
     "plain_name",
+    "printable",
     "sentence",
     "sentence_list",
     "slope_words",
@@ -33,6 +34,11 @@ def plain_name(text: str) -> str:
         half = _LONGEST_NAME // 2 - 2
         shown = f"{shown[:half]}...{shown[-half:]}"
     return shown
+
+
+def printable(text: str) -> str:
+    """The text with ``?`` for everything but line breaks that is no printed character."""
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
 def one_in_words(angle_deg: float) -> str:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import click
 
+from grainscan.commands.say import say
+
 if TYPE_CHECKING:
     from grainscan.photo.folder import BlankPhotos
     from grainscan.results import BlankResult
@@ -183,7 +185,7 @@ def wrong_usage() -> Iterator[None]:
 def finish(problems: Sequence[str]) -> None:
     """One line on the standard error for each blank without an answer, and exit code 1."""
     for problem in problems:
-        click.echo(problem, err=True)
+        say(problem, err=True)
     if problems:
         raise click.exceptions.Exit(1)
 

@@ -17,6 +17,7 @@ from grainscan.commands.bench_common import (
     units_option,
     workers_option,
 )
+from grainscan.commands.say import say
 
 __all__ = ["board"]
 
@@ -62,10 +63,10 @@ def board(
     for blank in measure(paths, workers=workers):
         plan = lay_board(blank.result.measurement, wish)
         if isinstance(plan, NotKnown):
-            click.echo(f"{blank.photos.name}: not known. {plan.reason}\n")
+            say(f"{blank.photos.name}: not known. {plan.reason}\n")
             problems.append(f"{blank.photos.name}: {plan.reason}")
             continue
-        click.echo(board_words(plan, units) + "\n")
+        say(board_words(plan, units) + "\n")
         if pictures is not None:
             from grainscan.shown.bench_files import write_board
 

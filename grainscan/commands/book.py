@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from grainscan.commands.in_book import FILE, book_option, counted, open_for_reading, progress
+from grainscan.commands.say import say
 
 if TYPE_CHECKING:
     from grainscan.stock.check import Checked
@@ -35,8 +36,8 @@ def info(book_file: Path | None) -> None:
             for table in ("log", "blank", "scan", "photograph")
         ]
         version = schema_version(connection)
-    click.echo(f"{plain_name(str(opened.path))}: {', '.join(counts)}; schema {version}")
-    click.echo(f"photographs in {plain_name(str(opened.photographs))}")
+    say(f"{plain_name(str(opened.path))}: {', '.join(counts)}; schema {version}")
+    say(f"photographs in {plain_name(str(opened.photographs))}")
 
 
 @book.command(name="export")
@@ -50,11 +51,11 @@ def export_(archive: Path, book_file: Path | None) -> None:
     with progress("photographs") as on_step:
         done = export_book(opened, archive, on_step=on_step)
     size_mb = done.size_bytes / 1e6
-    click.echo(
+    say(
         f"{archive.name}: book and {counted(done.photographs, 'photograph')}, {size_mb:.1f} MB."
     )
     for problem in done.problems:
-        click.echo(problem, err=True)
+        say(problem, err=True)
     if done.problems:
         raise click.exceptions.Exit(1)
 
@@ -69,7 +70,7 @@ def import_(archive: Path, book_file: Path | None) -> None:
 
     with progress("files") as on_step:
         opened = import_book(archive, book_file, on_step=on_step)
-    click.echo(f"The book is back at {plain_name(str(opened.path))}.")
+    say(f"The book is back at {plain_name(str(opened.path))}.")
 
 
 @book.command()
@@ -95,13 +96,13 @@ def check(book_file: Path | None, folder: Path | None, really: bool) -> None:
 
 def _tell(done: Checked) -> None:
     for line in done.repaired:
-        click.echo(f"Repaired: {line}")
+        say(f"Repaired: {line}")
     if done.unnamed:
-        click.echo(
+        say(
             f"{counted(len(done.unnamed), 'file')} that nothing names, left by a run that was "
             "interrupted. They do no harm; --really deletes those older than an hour."
         )
     for line in done.problems:
-        click.echo(line, err=True)
+        say(line, err=True)
     if not done.problems:
-        click.echo(f"The book is whole, and so are its {done.photographs} photographs.")
+        say(f"The book is whole, and so are its {done.photographs} photographs.")

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from grainscan.commands.say import say
+
 __all__ = ["card"]
 
 
@@ -27,6 +29,6 @@ def card(out: Path, paper: str) -> None:
     from grainscan.photo.card import CHECK_MM, write_card
 
     write_card(out, paper="letter" if paper == "letter" else "a4")
-    click.echo(
+    say(
         f"{out}: print it at 100 %; the line under the board must measure {CHECK_MM:.0f} mm."
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from grainscan.commands.in_book import book_option, typed_wrongly
+from grainscan.commands.say import say
 from grainscan.commands.typed import angle_deg, number, write_json
 
 if TYPE_CHECKING:
@@ -109,9 +110,9 @@ def dry(
         if json_file is not None:
             write_json(json_file, found.to_dict())
     for line in (*lines, *said, DRY_CAUTION):
-        click.echo(line)
+        say(line)
     if write_down:
-        click.echo(f"{blank}: written down.")
+        say(f"{blank}: written down.")
 
 
 def _book(book_file: Path | None) -> Book:

@@ -24,6 +24,7 @@ from grainscan.commands.bench_common import (
     workers_option,
     wrong_usage,
 )
+from grainscan.commands.say import say
 
 if TYPE_CHECKING:
     from grainscan.workshop.keep_clear import AvoidZone
@@ -71,7 +72,7 @@ def fit(
     if list_parts:
         from grainscan.shown.bench_words import part_list_words
 
-        click.echo(part_list_words(parts.values(), units))
+        say(part_list_words(parts.values(), units))
         return
     if part is None or not paths:
         raise click.UsageError("Give a part and at least one folder, or --list.")
@@ -89,26 +90,26 @@ def fit(
     problems: list[str] = []
     for blank in measure(paths, workers=workers):
         measurement = blank.result.measurement
-        click.echo(blank.photos.name)
+        say(blank.photos.name)
         try:
             solid = solid_for(measurement, avoid=zones, trim_mm=trim)
         except ValueError as error:
             solid = NotKnown(f"{error}.")
         if isinstance(solid, NotKnown):
-            click.echo(f"  not known. {solid.reason}\n")
+            say(f"  not known. {solid.reason}\n")
             problems.append(f"{blank.photos.name}: {solid.reason}")
             continue
         laid, other = (
             lay_part(measurement, solid, wanted, along_fibres=way, allowance_mm=allowance)
             for way in (not straight, straight)
         )
-        click.echo(fit_words(laid, other, units))
-        click.echo("".join(f"    {note}\n" for note in solid.notes))
+        say(fit_words(laid, other, units))
+        say("".join(f"    {note}\n" for note in solid.notes))
         if pictures is not None and not isinstance(laid, NoFit):
             from grainscan.shown.bench_files import write_parts
 
             write_parts(blank.photos, [laid], pictures / f"{blank.start}-fit.jpg")
-    click.echo(CAUTION)
+    say(CAUTION)
     finish(problems)
 
 

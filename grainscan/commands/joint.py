@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from grainscan.commands.in_book import typed_wrongly
+from grainscan.commands.say import say
 from grainscan.commands.typed import angle_deg, write_json
 
 __all__ = ["joint"]
@@ -106,4 +107,4 @@ def joint(
         if json_file is not None:
             write_json(json_file, {"tenon_mm": made.tenon_mm, **forecast.to_dict()})
     for line in (*joint_lines(made, forecast, shown), JOINT_CAUTION):
-        click.echo(line)
+        say(line)

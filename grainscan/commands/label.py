@@ -17,6 +17,7 @@ from grainscan.commands.in_book import (
     wanted,
     write_file,
 )
+from grainscan.commands.say import say
 
 __all__ = ["label"]
 
@@ -65,4 +66,4 @@ def label(
         lines = find(open_for_reading(book_file), wanted(codes, **filters))
         pdf = labels_pdf(lines, sheet_named(sheet), first=first, shift_mm=shift)
     write_file(out, [pdf])
-    click.echo(f"{out.name}: {counted(len(lines), 'label')}.")
+    say(f"{out.name}: {counted(len(lines), 'label')}.")

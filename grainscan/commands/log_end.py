@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from grainscan.commands.bench_common import FILE, allowance_option, length_value, wrong_usage
+from grainscan.commands.say import say
 
 __all__ = ["log_end"]
 
@@ -69,7 +70,7 @@ def log_end(
         end = measure_log_end(
             pixels, photo=photo.name, diameter_mm=diameter, species=species, pith_px=where
         )
-        click.echo(words.log_end_words(end))
+        say(words.log_end_words(end))
         layout = None
         if size is not None and end.pith_px is not None:
             from grainscan.workshop.billets import layout_billets
@@ -83,7 +84,7 @@ def log_end(
                 wedges=None if wedges is None else int(wedges),
                 first_split_deg=first_split,
             )
-            click.echo(words.layout_words(layout))
+            say(words.layout_words(layout))
     if csv_file is not None:
         write_whole(csv_file, words.radii_csv(end).encode())
     if billets_csv is not None and layout is not None:
@@ -96,7 +97,7 @@ def log_end(
 
         write_whole(picture, jpeg_bytes(draw_log_end(pixels, end, layout)))
     if layout is not None:
-        click.echo(words.SPLIT_CAUTION)
+        say(words.SPLIT_CAUTION)
     if end.pith_px is None:
         raise click.exceptions.Exit(1)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from grainscan.commands.in_book import book_option, typed_wrongly
+from grainscan.commands.say import say
 from grainscan.commands.typed import number
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ def air(temperature: str | None, humidity: str | None) -> None:
         if temperature is None or humidity is None:
             raise InputError("Give --temperature and --humidity.")
         percent = _room_percent(temperature, humidity)
-    click.echo(f"Wood comes to {percent:.1f} % in this air; take ± 1 % with it.")
+    say(f"Wood comes to {percent:.1f} % in this air; take ± 1 % with it.")
 
 
 @moisture.command(no_args_is_help=True)
@@ -95,9 +96,9 @@ def weight(
             found = present_moisture(now_g, _dry_from_size(species, section, length, woods))
         advice = hot_box_advice(found)
     span = f" ({found.low:.0f} to {found.high:.0f} %)" if found.high > found.low else ""
-    click.echo(f"It is at {found.value:.1f} %{span}.")
-    click.echo(f"Hot box: {advice.word}; {advice.because}.")
-    click.echo(BOX_CAUTION)
+    say(f"It is at {found.value:.1f} %{span}.")
+    say(f"Hot box: {advice.word}; {advice.because}.")
+    say(BOX_CAUTION)
 
 
 @moisture.command(no_args_is_help=True)
@@ -159,14 +160,14 @@ def curve(
         )
         reach = reach_moisture(fit, wanted)
     for line in reach_lines(fit, reach, found[0].on):
-        click.echo(line)
+        say(line)
     if fit.dry_given:
         now = fit.moisture_percent(fit.days[-1])
         advice = hot_box_advice(Estimate(now, now, now))
-        click.echo(f"Hot box: {advice.word}; {advice.because}.")
+        say(f"Hot box: {advice.word}; {advice.because}.")
     else:
-        click.echo("Hot box: without its oven-dry weight the moisture content is too unsure.")
-    click.echo(BOX_CAUTION)
+        say("Hot box: without its oven-dry weight the moisture content is too unsure.")
+    say(BOX_CAUTION)
 
 
 def _weighings(

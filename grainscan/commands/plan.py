@@ -24,6 +24,7 @@ from grainscan.commands.bench_common import (
     workers_option,
     wrong_usage,
 )
+from grainscan.commands.say import say
 
 if TYPE_CHECKING:
     from grainscan.workshop.cutlist import CutList
@@ -71,7 +72,7 @@ def plan(
     )
     blanks = measure(paths, workers=workers)
     made = plan_parts([blank.result.measurement for blank in blanks], wanted, rules)
-    click.echo(plan_words(made, units))
+    say(plan_words(made, units))
     if pictures is not None:
         from grainscan.shown.bench_files import write_left_over, write_parts
 

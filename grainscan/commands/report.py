@@ -18,6 +18,7 @@ from grainscan.commands.in_book import (
     wanted,
     write_file,
 )
+from grainscan.commands.say import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -70,7 +71,7 @@ def report(
         else:
             pages = report_html(reports, title=heading, overview=overview)
             write_file(out, (piece.encode() for piece in pages))
-    click.echo(f"{out.name}: {counted(len(lines), 'blank')}.")
+    say(f"{out.name}: {counted(len(lines), 'blank')}.")
 
 
 def _reports(

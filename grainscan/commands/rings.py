@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from grainscan.commands.bench_common import FILE, finish, make_folder, wrong_usage
+from grainscan.commands.say import say
 
 if TYPE_CHECKING:
     from grainscan.photo.folder import BlankPhotos
@@ -61,12 +62,12 @@ def rings(
                 continue
             if add or remove:
                 end = _changed(end, add, remove)
-            click.echo(f"{blank.name}\n{ring_words(end, wood)}")
+            say(f"{blank.name}\n{ring_words(end, wood)}")
             if end.ring_series is None:
                 problems.append(f"{blank.name}: the rings are not known")
                 continue
             if listed:
-                click.echo(_list(end))
+                say(_list(end))
             if folder is not None:
                 text = ring_widths_csv(end.ring_series, end.width_mm)
                 write_whole(folder / f"{blank.name}-rings.csv", text.encode())

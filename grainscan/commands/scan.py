@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from grainscan.commands.say import say
+
 if TYPE_CHECKING:
     from grainscan.batch import Job
     from grainscan.by_hand import Corners
@@ -134,7 +136,7 @@ def scan(
     if outlines or no_snap:
         blanks = [_with_outlines(blank, outlines, snap=not no_snap) for blank in blanks]
     results = _run(_jobs(blanks, chosen, pictures), workers)
-    click.echo(_table(results))
+    say(_table(results))
     if json_file is not None:
         _write_json(json_file, results)
     if _report_failures(results):
@@ -275,5 +277,5 @@ def _report_failures(results: Sequence[BlankResult]) -> bool:
     failed = [r.measurement for r in results if r.measurement.failures]
     for measurement in failed:
         line = " ".join(sentence(failure) for failure in measurement.failures)
-        click.echo(f"{measurement.record.blank}: {line}", err=True)
+        say(f"{measurement.record.blank}: {line}", err=True)
     return bool(failed)

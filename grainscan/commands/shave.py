@@ -16,6 +16,7 @@ from grainscan.commands.bench_common import (
     units_option,
     workers_option,
 )
+from grainscan.commands.say import say
 
 __all__ = ["shave"]
 
@@ -41,11 +42,11 @@ def shave(
         measurement = blank.result.measurement
         shaving = shaving_of(measurement)
         problems += [f"{blank.photos.name}: {failure}" for failure in measurement.failures]
-        click.echo(shaving_words(shaving, units, measurement.record.length_mm) + "\n")
+        say(shaving_words(shaving, units, measurement.record.length_mm) + "\n")
         if pictures is not None and shaving.faces:
             from grainscan.shown.bench_files import write_shaving
 
             path = pictures / f"{blank.start}-shave.jpg"
             write_shaving(blank.photos, measurement, shaving, blank.result.sort, path)
-    click.echo(TOOL_CAUTION)
+    say(TOOL_CAUTION)
     finish(problems)

@@ -20,6 +20,7 @@ from grainscan.commands.in_book import (
     typed_wrongly,
     write_file,
 )
+from grainscan.commands.say import say
 
 if TYPE_CHECKING:
     from grainscan.photo.folder import BlankPhotos
@@ -81,18 +82,18 @@ def sort(
     try:
         done = _run(book, found, chosen, again=again, workers=workers, cluster=cluster)
     except KeyboardInterrupt:
-        click.echo(
+        say(
             "Stopped. What was scanned is in the book; the same command goes on from there.",
             err=True,
         )
         raise click.exceptions.Exit(_STOPPED) from None
     lines = _lines(book, done)
-    click.echo(_table(lines))
-    click.echo(_summary(done, book))
+    say(_table(lines))
+    say(_summary(done, book))
     _write(lines, csv_file, json_file)
     failed = [line for line in done if line.state == "failed"]
     for line in failed:
-        click.echo(f"{line.code}: {line.problem}", err=True)
+        say(f"{line.code}: {line.problem}", err=True)
     if failed:
         raise click.exceptions.Exit(1)
 

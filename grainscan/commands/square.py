@@ -16,6 +16,7 @@ from grainscan.commands.bench_common import (
     units_option,
     workers_option,
 )
+from grainscan.commands.say import say
 
 __all__ = ["square"]
 
@@ -46,10 +47,10 @@ def square(
     for blank in measure(paths, workers=workers, part=part):
         check = check_square(blank.result.measurement, blank.result.limit)
         if isinstance(check, NotKnown):
-            click.echo(f"{blank.photos.name}: not known. {check.reason}\n")
+            say(f"{blank.photos.name}: not known. {check.reason}\n")
             problems.append(f"{blank.photos.name}: {check.reason}")
             continue
-        click.echo(square_words(check, units) + "\n")
+        say(square_words(check, units) + "\n")
         if pictures is not None:
             from grainscan.shown.bench_files import write_square
 

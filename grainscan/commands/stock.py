@@ -20,6 +20,7 @@ from grainscan.commands.in_book import (
     wanted,
     write_file,
 )
+from grainscan.commands.say import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -56,7 +57,7 @@ def list_(
     with typed_wrongly():
         chosen = wanted(codes, **filters)
     lines = find(open_for_reading(book_file), chosen)
-    click.echo(list_table(lines, width=min(shutil.get_terminal_size((100, 24)).columns, 120)))
+    say(list_table(lines, width=min(shutil.get_terminal_size((100, 24)).columns, 120)))
     if csv_file is not None:
         write_file(csv_file, [as_csv(lines)])
     if json_file is not None:
@@ -79,7 +80,7 @@ def show(
     book = open_for_reading(book_file)
     with typed_wrongly():
         for line in _story(book, code):
-            click.echo(line)
+            say(line)
         scan = current_scan(book, code)
     if json_file is not None:
         write_file(json_file, [_result_json(scan, code)])
@@ -98,7 +99,7 @@ def summary(book_file: Path | None, cut_list: Path | None, parts_file: Path | No
 
     with typed_wrongly():
         needed = None if cut_list is None else _needed(cut_list, parts_file)
-    click.echo(summary_table(sum_up(open_for_reading(book_file), needed)))
+    say(summary_table(sum_up(open_for_reading(book_file), needed)))
 
 
 @stock.command()
@@ -129,7 +130,7 @@ def log(
         book = open_for_writing(book_file)
         kept = None if end_photo is None else keep_photograph(book, end_photo, end_photo.name)
         saved = save_log(book, wanted_log, end_photograph=kept)
-    click.echo(_named_values(saved, "end_photograph"))
+    say(_named_values(saved, "end_photograph"))
 
 
 @stock.command()
@@ -139,7 +140,7 @@ def logs(book_file: Path | None) -> None:
     from grainscan.stock.blanks import list_logs
 
     found = list_logs(open_for_reading(book_file))
-    click.echo("\n".join(_named_values(log, "end_photograph") for log in found) or "No logs.")
+    say("\n".join(_named_values(log, "end_photograph") for log in found) or "No logs.")
 
 
 @stock.command()
@@ -168,7 +169,7 @@ def blank(code: str | None, book_file: Path | None, **said: Any) -> None:
     with typed_wrongly():
         found = code or next_code(book, said["species"] or "")
         saved = save_blank(book, Blank(code=found, **said))
-    click.echo(_named_values(saved))
+    say(_named_values(saved))
 
 
 @stock.command()
@@ -196,7 +197,7 @@ def weigh(
         add_weighing(
             open_for_reading(book_file), code, Weighing(day or today(), mass_g, moisture, how, who)
         )
-    click.echo(f"{code}: written down.")
+    say(f"{code}: written down.")
 
 
 @stock.command()
@@ -220,7 +221,7 @@ def made(
 
     with typed_wrongly():
         add_making(open_for_reading(book_file), code, Making(made_into, day or today(), who, notes))
-    click.echo(f"{code}: made into {made_into}.")
+    say(f"{code}: made into {made_into}.")
 
 
 @stock.command()
@@ -245,7 +246,7 @@ def overrule(
     with typed_wrongly():
         sort = None if word == "as measured" else word
         lay_over(open_for_reading(book_file), code, sort, who=who, why=why)
-    click.echo(f"{code}: {word}, by {who}.")
+    say(f"{code}: {word}, by {who}.")
 
 
 @stock.command()
@@ -266,10 +267,10 @@ def repeat(code: str, book_file: Path | None) -> None:
             raise click.ClickException(f"{code} was not scanned yet.")
         result = repeat_scan(book, scan)
     if result == scan.result:
-        click.echo(f"{code}: the same result, {result.sort}.")
+        say(f"{code}: the same result, {result.sort}.")
         return
-    click.echo(f"{code}, by {scan.measuring_version}: {scan.result.sort}. {scan.result.because[0]}")
-    click.echo(f"{code}, by {measuring_version()}: {result.sort}. {result.because[0]}")
+    say(f"{code}, by {scan.measuring_version}: {scan.result.sort}. {scan.result.because[0]}")
+    say(f"{code}, by {measuring_version()}: {result.sort}. {result.because[0]}")
     raise click.exceptions.Exit(1)
 
 
@@ -283,7 +284,7 @@ def remove(code: str, book_file: Path | None, really: bool) -> None:
 
     with typed_wrongly():
         gone = remove_blank(open_for_reading(book_file), code, really=really)
-    click.echo(
+    say(
         f"{code}: deleted, {counted(gone.scans, 'scan')} and "
         f"{counted(len(gone.photographs), 'photograph')}."
     )
@@ -302,7 +303,7 @@ def read_csv(csv_file: Path, book_file: Path | None) -> None:
     with typed_wrongly():
         content = read_content(csv_file, most_bytes=MOST_BYTES, place=name)
         done = take_csv(open_for_writing(book_file), content, name=name)
-    click.echo(f"{name}: {counted(done.added, 'blank')} added, {done.changed} changed.")
+    say(f"{name}: {counted(done.added, 'blank')} added, {done.changed} changed.")
 
 
 def _story(book: Book, code: str) -> Iterator[str]:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from grainscan.commands.in_book import typed_wrongly
+from grainscan.commands.say import say
 
 __all__ = ["woods"]
 
@@ -25,11 +26,11 @@ def woods(name: str | None, file: Path | None) -> None:
         if name is None:
             for wood in known.woods:
                 also = f", also {', '.join(wood.also)}" if wood.also else ""
-                click.echo(f"{wood.name} ({wood.botanical or 'no botanical name'}){also}")
+                say(f"{wood.name} ({wood.botanical or 'no botanical name'}){also}")
             return
         wood = known.find(name)
-    click.echo(f"{wood.name} ({wood.botanical or 'no botanical name'})")
+    say(f"{wood.name} ({wood.botanical or 'no botanical name'})")
     if wood.anatomy is not None:
-        click.echo(f"  {wood.anatomy}: {wood.anatomy_source}")
+        say(f"  {wood.anatomy}: {wood.anatomy_source}")
     for key, value in wood.values:
-        click.echo(f"  {NUMBERS[key][0]} {value.value:g} ({key}): {value.words}")
+        say(f"  {NUMBERS[key][0]} {value.value:g} ({key}): {value.words}")

@@ -54,7 +54,9 @@ def read_weighings(path: Path) -> tuple[Weighing, ...]:
             if found or not _is_head(fields):
                 found.append(_weighing(fields, at))
             if len(found) > _MOST_WEIGHINGS:
-                raise RecordError(f"{place}: more than {_MOST_WEIGHINGS} weighings. Leave some out.")
+                raise RecordError(
+                    f"{place}: more than {_MOST_WEIGHINGS} weighings. Leave some out."
+                )
     if not found:
         raise RecordError(f"{place} holds no weighing: write lines such as 2026-03-01, 812.")
     return tuple(sorted(found, key=lambda weighing: weighing.on))
