@@ -10,6 +10,7 @@ import hashlib
 import io
 import math
 import os
+import re
 import stat
 import threading
 import warnings
@@ -38,6 +39,17 @@ _SAVE_AS = f"Save it as {_KNOWN} and try again."
 # Exif 2.32, tags: Exif IFD pointer and FocalLengthIn35mmFilm.
 _EXIF_IFD = 0x8769
 _FOCAL_35MM = 0xA405
+
+# TIFF 6.0, section 15.
+_TILE_WIDTH = 322
+_TILE_LENGTH = 323
+
+# ITU-T T.81, table B.1. 0xFF00 is a byte of data, 0xFFD0 to 0xFFD7 are restarts within a scan.
+_JPEG_MARK = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]", re.DOTALL)
+_START_OF_SCAN = 0xDA
+_END_OF_IMAGE = 0xD9
+# Encoders write ten to fifteen; each costs a pass over the picture.
+_MOST_SCANS = 24
 
 # Brands in the ``ftyp`` box of ISO/IEC 23008-12 files coded with HEVC, and its generic ones.
 _HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
@@ -190,10 +202,46 @@ def _decode(
     except (Image.DecompressionBombWarning, Image.DecompressionBombError) as error:
         raise _too_large(name, most_megapixels) from error
     _check_pixels(image.size, name, most_megapixels)
+    if _pixels_decoded(image) > most_megapixels * 1e6:
+        raise _too_large(name, most_megapixels)
+    if picture_format == "JPEG" and _scans(content) > _MOST_SCANS:
+        raise PhotoError(
+            f"{name}: the JPEG file holds more than {_MOST_SCANS} scans of the picture and would "
+            "take too long. Save it again as an ordinary JPEG."
+        )
     focal = _focal_35mm(image.getexif())
     image.load()
     upright = ImageOps.exif_transpose(image)
     return _colour_array(upright, name), focal
+
+
+def _pixels_decoded(image: Image.Image) -> int:
+    """Pixels that a decoder goes through; the tiles of a TIFF may reach far over its edges."""
+    width, height = image.size
+    tags = getattr(image, "tag_v2", {})
+    tile_width, tile_height = tags.get(_TILE_WIDTH), tags.get(_TILE_LENGTH)
+    if not (isinstance(tile_width, int) and isinstance(tile_height, int)):
+        return width * height
+    across, down = max(tile_width, 1), max(tile_height, 1)
+    return -(-width // across) * across * -(-height // down) * down
+
+
+def _scans(content: bytes) -> int:
+    """How many scans a JPEG has; a progressive decoder goes over the whole picture for each.
+
+    Pictures of another kind may follow behind the end mark, as phones put them there.
+    """
+    if content.count(b"\xff\xda") <= _MOST_SCANS:
+        return content.count(b"\xff\xda")
+    count, place = 0, 2
+    while (mark := _JPEG_MARK.search(content, place)) is not None:
+        kind, place = mark[0][1], mark.end()
+        if kind == _END_OF_IMAGE:
+            break
+        count += kind == _START_OF_SCAN
+        if kind != 0x01:
+            place += int.from_bytes(content[place : place + 2], "big")
+    return count
 
 
 def _too_large(name: str, most_megapixels: float) -> PhotoError:
@@ -219,7 +267,10 @@ def _focal_35mm(exif: Image.Exif) -> float | None:
     value = exif.get_ifd(_EXIF_IFD).get(_FOCAL_35MM)
     if value is None:
         return None
-    focal = float(value)
+    try:
+        focal = float(value)
+    except (TypeError, ValueError):
+        return None  # a text or several numbers where one belongs: the picture itself is good
     # 0 means "unknown" in the standard; other values outside lenses that exist are slips.
     return focal if math.isfinite(focal) and 5.0 <= focal <= 2000.0 else None
 
