@@ -38,6 +38,10 @@ __all__ = [
     "scan_photos",
 ]
 
+# Parts of one face are in memory together; a pole of 6 m in parts of 1 m takes nine.
+_MOST_PARTS = 12
+_MOST_MEGAPIXELS_JOINED = 150.0
+
 OnStep = Callable[[int, int, str], None]
 Side = Literal["face_a", "face_b", "end"]
 
@@ -231,7 +235,7 @@ def _joined_face(
     from grainscan.measure.face import measure_face
     from grainscan.measure.join import join_parts
 
-    photos = [read_photo(s.content, name=s.name) for s in (source, *source.more)]
+    photos = _read_parts((source, *source.more))
     joined = join_parts([photo.pixels for photo in photos])
     scan = measure_face(
         joined.pixels,
@@ -244,6 +248,26 @@ def _joined_face(
     said = f"joined from {len(photos)} photographs; pixels are those of the joined picture"
     # The bend from part to part is not known.
     return dataclasses.replace(scan, sweep_mm=None, notes=(*scan.notes, said))
+
+
+def _read_parts(sources: tuple[PhotoSource, ...]) -> list[Photo]:
+    """All parts of a long face, which must be in memory together."""
+    if len(sources) > _MOST_PARTS:
+        raise PhotoError(
+            f"{sources[0].name}: {len(sources)} photographs of one face are more than "
+            f"{_MOST_PARTS}. Photograph larger parts of it."
+        )
+    photos: list[Photo] = []
+    megapixels = 0.0
+    for source in sources:
+        photos.append(read_photo(source.content, name=source.name))
+        megapixels += photos[-1].pixels.shape[0] * photos[-1].pixels.shape[1] / 1e6
+        if megapixels > _MOST_MEGAPIXELS_JOINED:
+            raise PhotoError(
+                f"{source.name}: the photographs of this face have more than "
+                f"{_MOST_MEGAPIXELS_JOINED:.0f} megapixels together. Save them smaller."
+            )
+    return photos
 
 
 def _end(record: BlankRecord, photo: Photo, by_hand: ByHand) -> EndScan:

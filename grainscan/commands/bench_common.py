@@ -24,6 +24,7 @@ __all__ = [
     "Units",
     "allowance_option",
     "finish",
+    "free_start",
     "known_parts",
     "length_value",
     "make_folder",
@@ -146,7 +147,7 @@ def measure(
     results = scan_many(jobs, workers=workers or default_workers(len(jobs)))
     taken: set[str] = set()
     return [
-        Measured(blank, result, _free_start(blank.name, taken))
+        Measured(blank, result, free_start(blank.name, taken))
         for blank, result in zip(blanks, _with_progress(results, len(jobs)), strict=True)
     ]
 
@@ -206,7 +207,7 @@ def _with_progress(results: Iterator[BlankResult], total: int) -> Iterator[Blank
             yield result
 
 
-def _free_start(name: str, taken: set[str]) -> str:
+def free_start(name: str, taken: set[str]) -> str:
     """A beginning for file names that no other blank has, without separators of folders."""
     plain = re.sub(r"[^\w. -]", "_", name).strip(". ") or "blank"
     start, count = plain, 1

@@ -184,7 +184,7 @@ def write_file(path: Path, pieces: Iterable[bytes]) -> None:
     from grainscan.errors import GrainscanError
     from grainscan.wording import plain_name
 
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    part = path.parent / f".{path.name}.{os.getpid()}.part"
     try:
         try:
             with part.open("wb") as file:

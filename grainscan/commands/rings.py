@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from grainscan.commands.bench_common import FILE, finish, make_folder, wrong_usage
+from grainscan.commands.bench_common import FILE, finish, free_start, make_folder, wrong_usage
 from grainscan.commands.say import say
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ def rings(
     make_folder(folder)
     blanks = find_blanks(paths)
     problems: list[str] = []
+    taken: set[str] = set()
     with wrong_usage():
         if (add or remove) and len(blanks) != 1:
             raise InputError("Change the boundaries of one blank at a time.")
@@ -70,7 +71,7 @@ def rings(
                 say(_list(end))
             if folder is not None:
                 text = ring_widths_csv(end.ring_series, end.width_mm)
-                write_whole(folder / f"{blank.name}-rings.csv", text.encode())
+                write_whole(folder / f"{free_start(blank.name, taken)}-rings.csv", text.encode())
     finish(problems)
 
 

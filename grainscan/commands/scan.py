@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import json
-import re
 import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from grainscan.commands.bench_common import free_start
 from grainscan.commands.say import say
 
 if TYPE_CHECKING:
@@ -221,20 +221,9 @@ def _jobs(blanks: Sequence[BlankPhotos], limit: Limit | None, pictures: Path | N
     jobs = []
     taken: set[str] = set()
     for blank in blanks:
-        start = _free_start(blank.name, taken)
+        start = free_start(blank.name, taken)
         jobs.append(Job(blank, limit, None if pictures is None else (pictures, start)))
     return jobs
-
-
-def _free_start(name: str, taken: set[str]) -> str:
-    """A beginning for file names that no other blank has, without separators of folders."""
-    plain = re.sub(r"[^\w. -]", "_", name).strip(". ") or "blank"
-    start, count = plain, 1
-    while start.lower() in taken:
-        count += 1
-        start = f"{plain}-{count}"
-    taken.add(start.lower())
-    return start
 
 
 def _run(jobs: Sequence[Job], workers: int | None) -> list[BlankResult]:
