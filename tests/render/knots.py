@@ -72,8 +72,9 @@ def with_knot(
     point = (upper + lower) / 2 + across * (upper - lower)
     p, q, s = (float(v) for v in log._log_frame(point))
     ex, ey = log._knot_direction()
-    ended = None if under_mm is None else ex * p + ey * q - under_mm
-    knot = Knot(s / blank.length_mm + 0.5, radius_mm, -ey * p + ex * q, ended, bark)
+    ended = None if under_mm is None else float(ex * p + ey * q) - under_mm
+    offset = float(-ey * p + ex * q)
+    knot = Knot(s / blank.length_mm + 0.5, radius_mm, offset, ended, bark)
     return replace(blank, knots=(knot,))
 
 

@@ -1,0 +1,173 @@
+"""Local trouble on a face: knots, and swirls whose knot lies beside or under the face.
+
+Two kinds of evidence are looked for (see `swirls.py` and `spots.py`): fibres that part and close
+again, anywhere on the face; and dark spots in which the wood's lines are lost, or round which the
+fibres part. Where a spot says beforehand where to look, fewer places are tried, and less of a
+swirl is enough. The share of faces without any trouble on which something is flagged all the same
+is shared out between the two (Bonferroni), and every finding carries its own chance.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.measure.spots import DarkSpot, dark_spots
+from grainscan.measure.swirls import Swirl, likeliest_swirl
+from grainscan.measure.turns import CELLS_ACROSS, LocalTurns, local_turns
+
+__all__ = ["FALSE_ALARM", "FoundTrouble", "find_local_trouble"]
+
+Mask = npt.NDArray[np.bool_]
+
+FALSE_ALARM = 0.005
+"""Chance, by the face's own scatter, of flagging a face without trouble."""
+
+END_CELLS = CELLS_ACROSS // 2
+"""The last half width at either end is left out: checks, saw marks and the outline's own error."""
+
+SWIRL_END_CELLS = CELLS_ACROSS
+"""A swirl nearer to an end than a width is not seen whole."""
+
+BESIDE_WIDTHS = 0.75
+"""A spot and a swirl this near each other are one and the same."""
+
+SPOTS = 3
+"""The darkest spots are tried; a stained face may have many."""
+
+MOST_TROUBLES = 5
+
+
+@dataclass(frozen=True, slots=True)
+class FoundTrouble:
+    """A knot or a swirl. ``at``, ``start``, ``stop``: shares of the length, middle and ends of the
+    disturbed stretch. ``offset``: of its middle, in widths from the middle of the width, up
+    positive; ±0.5 where it lies at or beyond an edge. ``radius``: of the knot, in widths.
+    ``chance``: that a face without trouble shows as much anywhere.
+    """
+
+    what: Literal["knot", "swirl"]
+    at: float
+    start: float
+    stop: float
+    offset: float
+    radius: float
+    chance: float
+
+
+def find_local_trouble(grey: npt.NDArray[np.float32]) -> tuple[FoundTrouble, ...]:
+    """Knots and swirls of a square-on view (M, N) float32, 0 to 255, from left to right."""
+    turns = local_turns(grey)
+    if turns is None:
+        return ()
+    count = turns.turn.shape[1]
+    quiet = _away_from_ends(np.ones(count, dtype=np.bool_), END_CELLS)
+    found: list[FoundTrouble] = []
+    for _ in range(MOST_TROUBLES):
+        trouble = _next_trouble(turns, quiet)
+        if trouble is None:
+            break
+        found.append(trouble)
+        # What is left of one place's swirl is not another place.
+        first = int(trouble.start * count) - CELLS_ACROSS
+        quiet[max(0, first) : math.ceil(trouble.stop * count) + CELLS_ACROSS] = False
+    return tuple(sorted(found, key=lambda t: t.at))
+
+
+def _next_trouble(turns: LocalTurns, quiet: Mask) -> FoundTrouble | None:
+    spots = dark_spots(turns, quiet)[:SPOTS]
+    anywhere = likeliest_swirl(turns.turn, _away_from_ends(quiet, SWIRL_END_CELLS), quiet)
+    found: list[tuple[float, Swirl | None, DarkSpot | None]] = []
+    if anywhere is not None:
+        swirl, places = anywhere
+        found.append((_chance(swirl.log_chance, 2.0 * places), swirl, _near(swirl, spots)))
+    for spot in spots:
+        swirl_there = _swirl_round(spot, turns, quiet)
+        parted = 1.0 if swirl_there is None else _chance(swirl_there[0].log_chance, swirl_there[1])
+        chance = 2.0 * len(spots) * _together(_chance(spot.log_chance, 1.0), parted)
+        found.append((min(1.0, chance), swirl_there and swirl_there[0], spot))
+    if not found:
+        return None
+    chance, best, dark = min(found, key=lambda f: f[0])
+    return _described(best, dark, chance, turns) if chance <= FALSE_ALARM else None
+
+
+def _away_from_ends(columns: Mask, cells: int) -> Mask:
+    kept = columns.copy()
+    kept[:cells] = kept[-cells:] = False
+    return kept
+
+
+def _chance(log_chance: float, places: float) -> float:
+    """Chance that at least one of so many places shows as much."""
+    return -math.expm1(-places * math.exp(log_chance))
+
+
+def _together(first: float, second: float) -> float:
+    """One chance for two independent pieces of evidence: that their product is as small.
+
+    Fisher, *Statistical Methods for Research Workers*, 1932, §21.1.
+    """
+    product = max(first * second, 1e-24)
+    return product * (1.0 - math.log(product))
+
+
+def _near(swirl: Swirl, spots: tuple[DarkSpot, ...]) -> DarkSpot | None:
+    for spot in spots:
+        if abs(spot.column - swirl.column) <= BESIDE_WIDTHS * CELLS_ACROSS:
+            return spot
+    return None
+
+
+def _swirl_round(spot: DarkSpot, turns: LocalTurns, quiet: Mask) -> tuple[Swirl, float] | None:
+    here = _away_from_ends(quiet, SWIRL_END_CELLS)
+    here &= np.abs(np.arange(len(quiet)) - spot.column) <= CELLS_ACROSS / 4
+    return likeliest_swirl(turns.turn, here, quiet)
+
+
+def _described(
+    swirl: Swirl | None, spot: DarkSpot | None, chance: float, turns: LocalTurns
+) -> FoundTrouble:
+    count = turns.turn.shape[1]
+    span = 1.0 - 2.0 * turns.edge_share
+    if spot is not None:
+        column, row = spot.column, spot.row
+        # A spot cut off by an edge is a part of a disc: its length tells the disc's size better.
+        radius = max(math.sqrt(spot.cells / math.pi), (spot.columns[1] - spot.columns[0]) / 2.0)
+        start, stop = float(spot.columns[0]), float(spot.columns[1])
+    else:
+        assert swirl is not None
+        column, row = swirl.column, _parting_row(swirl, turns)
+        # The fibres are steepest about a radius before and after the middle.
+        radius = swirl.half_gap + swirl.lobe / 2.0
+        start, stop = column - radius, column + radius
+    if swirl is not None:
+        reach = swirl.half_gap + swirl.lobe
+        start, stop = min(start, swirl.column - reach), max(stop, swirl.column + reach)
+    return FoundTrouble(
+        what="swirl" if spot is None else "knot",
+        at=column / count,
+        start=max(0.0, start / count),
+        stop=min(1.0, stop / count),
+        offset=float(np.clip((0.5 - row / CELLS_ACROSS) * span, -0.5, 0.5)),
+        radius=radius / CELLS_ACROSS * span,
+        chance=chance,
+    )
+
+
+def _parting_row(swirl: Swirl, turns: LocalTurns) -> float:
+    """The row the fibres part at: lines above it climb and then fall, those below the reverse."""
+    if swirl.middle is not None:
+        return swirl.middle
+    column = int(swirl.column)
+    before = turns.turn[:, max(0, column - swirl.half_gap - swirl.lobe) : column - swirl.half_gap]
+    after = turns.turn[:, column + swirl.half_gap : column + swirl.half_gap + swirl.lobe]
+    climbs = before.mean(axis=1) - after.mean(axis=1)
+    total = np.concatenate([[0.0], np.cumsum(climbs)])
+    # The split that gives most to "climb above it, fall below it".
+    gain = 2.0 * total - total[-1]
+    return float(np.argmax(gain))
