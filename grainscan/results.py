@@ -25,6 +25,7 @@ __all__ = [
     "FaceScan",
     "FibreDirection",
     "Limit",
+    "LocalTrouble",
     "PhotoQuality",
     "PointPx",
     "RingBoundary",
@@ -76,13 +77,50 @@ class PhotoQuality:
 class Station:
     """Fibre angle at one place along a face, against the blank's own edges there.
 
-    ``angle_deg`` is None where the texture at that station cannot be read.
+    ``angle_deg`` is None where the texture at that station cannot be read. ``in_trouble``: it
+    lies in a knot's or a swirl's stretch and has no say in the face's angle.
     """
 
     at: float
     angle_deg: float | None
     low_deg: float | None
     high_deg: float | None
+    in_trouble: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LocalTrouble:
+    """A knot, or a swirl of fibres round one that lies beside or under the face.
+
+    ``at``: its middle; ``start``, ``stop``: the disturbed stretch (shares of the length).
+    ``offset``: of its middle from the middle of the width, in widths, up in the photograph
+    positive; ±0.5 where it lies at or beyond an edge. ``radius``: of the knot, in widths.
+    ``false_alarm``: chance that a face without trouble shows as much anywhere. ``at_mm`` from the
+    left end and ``radius_mm``: None where no scale is known.
+    """
+
+    what: Literal["knot", "swirl"]
+    at: float
+    start: float
+    stop: float
+    offset: float
+    radius: float
+    false_alarm: float
+    at_mm: float | None = None
+    radius_mm: float | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "what": self.what,
+            "at": _r(self.at, 4),
+            "from": _r(self.start, 4),
+            "to": _r(self.stop, 4),
+            "offset_widths": _r(self.offset),
+            "radius_widths": _r(self.radius),
+            "at_mm": _r(self.at_mm, 1),
+            "radius_mm": _r(self.radius_mm, 1),
+            "false_alarm": _r(self.false_alarm, 6),
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +131,8 @@ class FaceScan:
     ``bottom_edge_px``: the long edges as polylines from left to right, evenly spaced along
     the length (for drawing; not part of the JSON result). ``size_mm``: length and width by the
     reference card in the picture, None without one (a note says it). Angles carry 90 % intervals
-    and are None, with a note, where the face cannot be read.
+    and are None, with a note, where the face cannot be read. ``local_trouble``: knots and swirls,
+    from left to right; the face's angle is that of the wood away from them.
     """
 
     photo: str
@@ -109,6 +148,7 @@ class FaceScan:
     bottom_edge_px: tuple[PointPx, ...] = ()
     notes: tuple[str, ...] = ()
     size_mm: tuple[float, float] | None = None
+    local_trouble: tuple[LocalTrouble, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -125,9 +165,11 @@ class FaceScan:
                     "angle_deg": _r(s.angle_deg),
                     "low_deg": _r(s.low_deg),
                     "high_deg": _r(s.high_deg),
+                    "in_trouble": s.in_trouble,
                 }
                 for s in self.stations
             ],
+            "local_trouble": [trouble.to_dict() for trouble in self.local_trouble],
             "photo_quality": {
                 "ok": self.photo_quality.ok,
                 "notes": list(self.photo_quality.notes),

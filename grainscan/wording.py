@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from grainscan.results import SlopeInSpace
+from grainscan.results import LocalTrouble, SlopeInSpace
 
 __all__ = [
     "angle_words",
@@ -18,6 +18,7 @@ __all__ = [
     "sentence",
     "sentence_list",
     "slope_words",
+    "trouble_words",
 ]
 
 _LONGEST_NAME = 120
@@ -81,6 +82,22 @@ def slope_words(slope: SlopeInSpace) -> str:
 def place_words(at: float) -> str:
     """A place along the blank, from its share of the length."""
     return f"{at * 100:.0f} % of the length from the left end"
+
+
+def trouble_words(trouble: LocalTrouble, letter: str) -> str:
+    """Such as ``a knot on face A, 42 % of the length from the left end (160 mm), 6 mm in radius``.
+
+    A swirl has no size of its own: its stretch is said.
+    """
+    place = place_words(trouble.at)
+    if trouble.at_mm is not None:
+        place += f" ({trouble.at_mm:.0f} mm)"
+    if trouble.what == "swirl":
+        stretch = f"{trouble.start * 100:.0f} to {trouble.stop * 100:.0f} %"
+        return f"a swirl of fibres on face {letter}, {place}, over {stretch}"
+    if trouble.radius_mm is not None:
+        return f"a knot on face {letter}, {place}, about {trouble.radius_mm:.0f} mm in radius"
+    return f"a knot on face {letter}, {place}, about {trouble.radius:.1f} widths in radius"
 
 
 def sentence(text: str) -> str:

@@ -16,7 +16,8 @@ from tests.fake_measuring import FakeMeasuring
 
 PUBLIC = [
     "BlankMeasurement", "BlankNotFoundError", "BlankPhotos", "BlankRecord", "BlankResult",
-    "EndScan", "FaceScan", "FibreDirection", "GrainscanError", "InputError", "Limit", "Photo",
+    "EndScan", "FaceScan", "FibreDirection", "GrainscanError", "InputError", "Limit",
+    "LocalTrouble", "Photo",
     "PhotoError", "PhotoQuality", "RecordError", "SlopeInSpace", "Station", "SteepestPlace",
     "StrengthShare", "find_blanks", "judge_blank", "limit_for_part", "limit_keeping_strength",
     "measure_blank", "parse_limit", "read_blank_folder", "read_photo", "scan_blank",

@@ -1,8 +1,8 @@
 """Sort a measured blank against a limit: keep, check or set aside, with the reasons.
 
 **Keep**: the whole 90 % interval of the slope lies within the limit, the steepest stretch
-too, and every photograph the slope rests on is good. **Set aside**: the whole interval lies
-beyond the limit. **Check**: everything else; the reasons say what to do.
+too, every photograph the slope rests on is good, and no knot or swirl was found. **Set aside**:
+the whole interval lies beyond the limit. **Check**: everything else; the reasons say what to do.
 """
 
 from __future__ import annotations
@@ -16,7 +16,14 @@ from grainscan.results import (
     SlopeInSpace,
     SortWord,
 )
-from grainscan.wording import angle_words, one_in_words, place_words, sentence, slope_words
+from grainscan.wording import (
+    angle_words,
+    one_in_words,
+    place_words,
+    sentence,
+    slope_words,
+    trouble_words,
+)
 
 __all__ = ["judge_blank"]
 
@@ -38,6 +45,7 @@ def judge_blank(measurement: BlankMeasurement, limit: Limit) -> BlankResult:
     else:
         sort, because = _by_interval(slope, limit, measurement)
         sort, because = _by_photographs(sort, because, measurement, limit)
+    sort, because = _by_local_trouble(sort, because, measurement)
     has_strength = slope is not None and not slope.lower_bound_only
     return BlankResult(
         measurement=measurement,
@@ -109,6 +117,27 @@ def _by_photographs(
     if sort == "keep" and measurement.failures:
         return "check", [*measurement.failures, *because]
     return sort, because
+
+
+def _by_local_trouble(
+    sort: SortWord, because: list[str], measurement: BlankMeasurement
+) -> tuple[SortWord, list[str]]:
+    """A knot or a swirl turns keep into check, and is said whatever the sort.
+
+    Slope of grain is that of the wood away from them, but in pieces as small as these a local
+    deviation counts unless it belongs to a knot that the grade permits (ASTM D245, §5.3, pieces
+    under 4 inches nominal in width; from memory), and no grade is given here.
+    """
+    found = [
+        f"{trouble_words(trouble, letter)}: the grain is short there. Look, or cut the part clear "
+        "of it."
+        for letter, face in _faces(measurement)
+        if face is not None
+        for trouble in face.local_trouble
+    ]
+    if not found:
+        return sort, because
+    return ("check", found + because) if sort == "keep" else (sort, because + found)
 
 
 def _no_slope_reasons(measurement: BlankMeasurement) -> list[str]:

@@ -22,6 +22,7 @@ from grainscan.results import (
     Station,
     SteepestPlace,
 )
+from grainscan.wording import trouble_words
 
 __all__ = ["combine", "slope_interval_deg"]
 
@@ -60,8 +61,38 @@ def combine(
         fibre=fibre,
         ring_fibre_agreement_deg=agreement,
         spiral_deg=spiral,
-        notes=(*notes, *slope_notes, *ring_notes),
+        notes=(*notes, *slope_notes, *ring_notes, *_trouble_notes(face_a, face_b)),
     )
+
+
+def _trouble_notes(face_a: FaceScan | None, face_b: FaceScan | None) -> tuple[str, ...]:
+    """How slope was taken round knots and swirls, and how sure each of them is."""
+    found = [
+        (letter, trouble)
+        for letter, face in (("A", face_a), ("B", face_b))
+        if face is not None
+        for trouble in face.local_trouble
+    ]
+    if not found:
+        return ()
+    rule = (
+        "slope of grain is that of the wood away from knots and swirls (the rule of ASTM D245, "
+        "§5.3, from memory); by its exception for pieces under 4 inches wide a local deviation "
+        "counts too unless it belongs to a knot that the grade permits, so such a blank is at "
+        "best to be checked"
+    )
+    return (
+        rule,
+        *(
+            f"{trouble_words(t, letter)}: a face without any shows as much by chance in "
+            f"{_one_of(t.false_alarm)}"
+            for letter, t in found
+        ),
+    )
+
+
+def _one_of(chance: float) -> str:
+    return "fewer than 1 in 10000" if chance < 1e-4 else f"1 in {1.0 / chance:.0f}"
 
 
 def slope_interval_deg(

@@ -11,11 +11,12 @@ import numpy.typing as npt
 from grainscan.measure.card import balanced, find_card
 from grainscan.measure.edges import reduced
 from grainscan.measure.fibres import FibreAngles, fibre_angles
+from grainscan.measure.knots import FoundTrouble, away_from, find_local_trouble
 from grainscan.measure.outline import WORK_WIDTH_PX, FaceOutline, find_face
 from grainscan.measure.quality import face_quality
 from grainscan.measure.scale import size_by_card
 from grainscan.measure.squareon import SquareOn, square_on
-from grainscan.results import FaceScan, PointPx, Station
+from grainscan.results import FaceScan, LocalTrouble, PointPx, Station
 
 __all__ = ["measure_face"]
 
@@ -65,9 +66,37 @@ def measure_face(
     if known is None and size is not None:
         known = size[0] / size[1]
     view = square_on(pixels, outline, length_over_width=known)
-    angles = fibre_angles(view.grey)
-    scan = _face_scan(photo, outline, view, angles, width_mm or (size and size[1]))
-    return dataclasses.replace(scan, size_mm=size, notes=(*scan.notes, *said))
+    found = find_local_trouble(view.grey)
+    angles, in_trouble = away_from(fibre_angles(view.grey), found)
+    width = width_mm or (size and size[1])
+    scan = _face_scan(photo, outline, view, angles, width)
+    length = length_mm or (size and size[0]) or (width and width * view.length_over_width)
+    return dataclasses.replace(
+        scan,
+        size_mm=size,
+        notes=(*scan.notes, *said),
+        stations=tuple(
+            dataclasses.replace(station, in_trouble=bool(inside))
+            for station, inside in zip(scan.stations, in_trouble, strict=True)
+        ),
+        local_trouble=tuple(_described(trouble, length, width) for trouble in found),
+    )
+
+
+def _described(
+    found: FoundTrouble, length_mm: float | None, width_mm: float | None
+) -> LocalTrouble:
+    return LocalTrouble(
+        what=found.what,
+        at=found.at,
+        start=found.start,
+        stop=found.stop,
+        offset=found.offset,
+        radius=found.radius,
+        false_alarm=found.chance,
+        at_mm=None if length_mm is None else found.at * length_mm,
+        radius_mm=None if width_mm is None else found.radius * width_mm,
+    )
 
 
 def _face_scan(

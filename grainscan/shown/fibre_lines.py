@@ -1,13 +1,13 @@
-"""Fibre lines over a photographed face, traced from the station angles (for drawing only)."""
+"""Fibre lines and rings round knots over a photographed face (for drawing only)."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from grainscan.results import FaceScan
+from grainscan.results import FaceScan, LocalTrouble
 
-__all__ = ["fibre_lines_px", "on_face_px"]
+__all__ = ["fibre_lines_px", "on_face_px", "trouble_ring_px"]
 
 Float = NDArray[np.float64]
 
@@ -61,6 +61,16 @@ def on_face_px(face: FaceScan, u: Float, v: Float) -> Float:
     top, bottom = _edges(face, np.asarray(u, dtype=np.float64))
     share = np.asarray(v, dtype=np.float64)[:, np.newaxis]
     return top * (1.0 - share) + bottom * share
+
+
+def trouble_ring_px(face: FaceScan, trouble: LocalTrouble) -> Float:
+    """A ring (24, 2) of a knot's size round its middle, or round the middle of a swirl."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
+    left_top, right_top, _, left_bottom = (np.array(p) for p in face.outline_px)
+    long = float(np.linalg.norm(right_top - left_top) / np.linalg.norm(left_bottom - left_top))
+    u = trouble.at + trouble.radius / long * np.cos(turn)
+    v = 0.5 - trouble.offset + trouble.radius * np.sin(turn)
+    return on_face_px(face, np.clip(u, 0.0, 1.0), np.clip(v, -0.1, 1.1))
 
 
 def _angles(face: FaceScan) -> tuple[Float, Float] | None:

@@ -1,4 +1,4 @@
-"""Pictures of what was found: outline, fibre lines, steep stretches, ring boundaries."""
+"""Pictures of what was found: outline, fibre lines, steep stretches, knots, ring boundaries."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from grainscan.photo.folder import BlankPhotos
 from grainscan.photo.reading import read_photo
-from grainscan.results import BlankResult, EndScan, FaceScan, PointPx
+from grainscan.results import BlankResult, EndScan, FaceScan, LocalTrouble, PointPx
 from grainscan.shown.drawing import (
     BLUE,
     DARK,
@@ -23,7 +23,7 @@ from grainscan.shown.drawing import (
     jpeg_bytes,
     with_caption,
 )
-from grainscan.shown.fibre_lines import fibre_lines_px, on_face_px
+from grainscan.shown.fibre_lines import fibre_lines_px, on_face_px, trouble_ring_px
 from grainscan.shown.files import write_whole
 from grainscan.shown.steep import SteepStretch, steep_stretches
 from grainscan.wording import angle_words, one_in_words
@@ -52,8 +52,8 @@ def backdrop_of(pixels: Picture, scan: FaceScan | EndScan) -> Backdrop:
 def draw_picture(behind: Backdrop, scan: FaceScan | EndScan, result: BlankResult) -> Picture:
     """What was found on a face or an end, drawn on its backdrop.
 
-    On a face: outline, fibre lines, stretches beyond the limit. On an end: outline, ring
-    boundaries, ring direction. Returns (M, N, 3) uint8.
+    On a face: outline, fibre lines, stretches beyond the limit, knots and swirls. On an end:
+    outline, ring boundaries, ring direction. Returns (M, N, 3) uint8.
     """
     if isinstance(scan, EndScan):
         return _end_picture(behind, scan)
@@ -82,6 +82,8 @@ def _face_picture(behind: Backdrop, face: FaceScan, result: BlankResult) -> Pict
     canvas.line(_outline(face), PALE, DARK, width=1.6, closed=True)
     for stretch in steep_stretches(result.measurement, result.limit, face):
         _mark_steep(canvas, face, stretch)
+    for trouble in face.local_trouble:
+        _mark_trouble(canvas, face, trouble)
     return canvas.finished()
 
 
@@ -166,6 +168,16 @@ def _mark_steep(canvas: Canvas, face: FaceScan, stretch: SteepStretch) -> None:
     ((x, y),) = canvas.drawn(on_face_px(face, np.array([stretch.at]), np.array([0.0])))
     text = f"steep: {one_in_words(stretch.angle_deg)}"
     canvas.label(text, (x, y - 34.0 * canvas.unit), RUST)
+
+
+def _mark_trouble(canvas: Canvas, face: FaceScan, trouble: LocalTrouble) -> None:
+    """A ring round a knot or the middle of a swirl, its stretch along both edges, its name."""
+    canvas.line(trouble_ring_px(face, trouble), RUST, PALE, width=2.6, closed=True)
+    u = np.linspace(trouble.start, trouble.stop, 40)
+    for v in (-0.03, 1.03):
+        canvas.line(on_face_px(face, u, np.full_like(u, v)), RUST, PALE, width=2.0)
+    ((x, y),) = canvas.drawn(on_face_px(face, np.array([trouble.at]), np.array([1.0])))
+    canvas.label(trouble.what, (x, y + 24.0 * canvas.unit), RUST)
 
 
 def _mark_ring_direction(canvas: Canvas, end: EndScan, direction_deg: float) -> None:

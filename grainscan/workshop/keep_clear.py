@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from grainscan.results import EndScan
+from grainscan.results import BlankMeasurement, EndScan
 
 __all__ = [
     "JUVENILE_RINGS",
@@ -16,6 +16,7 @@ __all__ = [
     "juvenile_core",
     "knot_zone",
     "trim_zones",
+    "trouble_zones",
 ]
 
 Face = Literal["A", "B", "opposite A", "opposite B"]
@@ -76,6 +77,16 @@ def knot_zone(
     half = _KNOT_RADII * radius_mm / length_mm
     reason = "knot" if face is None else f"knot on face {face}"
     return AvoidZone(max(at - half, 0.0), min(at + half, 1.0), reason)
+
+
+def trouble_zones(measurement: BlankMeasurement) -> tuple[AvoidZone, ...]:
+    """The stretches of the knots and swirls that were found on the faces, whole section."""
+    return tuple(
+        AvoidZone(trouble.start, trouble.stop, f"{trouble.what} on face {letter}")
+        for letter, face in (("A", measurement.face_a), ("B", measurement.face_b))
+        if face is not None
+        for trouble in face.local_trouble
+    )
 
 
 def trim_zones(trim_mm: float, length_mm: float) -> tuple[AvoidZone, ...]:

@@ -26,7 +26,7 @@ import numpy.typing as npt
 
 from grainscan.results import BlankMeasurement, FaceScan, PointPx
 from grainscan.workshop.field_errors import FieldErrors, field_errors
-from grainscan.workshop.keep_clear import AvoidZone, Core, juvenile_core
+from grainscan.workshop.keep_clear import AvoidZone, Core, juvenile_core, trouble_zones
 
 __all__ = ["BlankSolid", "NotKnown", "solid_of"]
 
@@ -122,6 +122,8 @@ def solid_of(
 
     Notes
     -----
+    Knots and swirls found on the faces join ``avoid``.
+
     A missing width, height or length is taken from the pictures' proportions where one other
     size is known, and said so in ``notes``.
     """
@@ -148,7 +150,7 @@ def solid_of(
         slope=_frozen(np.stack([np.interp(at, read, tangents[:, k]) for k in (0, 1)])),
         errors=field_errors(b, a, at),
         unread=_unread(read, len(a.stations), length),
-        avoid=tuple(avoid),
+        avoid=(*avoid, *trouble_zones(measurement)),
         core=juvenile_core(measurement.end, width, height),
         notes=tuple(notes),
     )

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grainscan.by_hand import Knot
-from grainscan.results import BlankResult, EndScan, FaceScan, PointPx
-from grainscan.shown.fibre_lines import fibre_lines_px, on_face_px
+from grainscan.results import BlankResult, EndScan, FaceScan, LocalTrouble, PointPx
+from grainscan.shown.fibre_lines import fibre_lines_px, on_face_px, trouble_ring_px
 from grainscan.shown.page.picture import Layer, Shape, label, line
 from grainscan.shown.page.texts import say
 from grainscan.shown.steep import steep_stretches
@@ -56,7 +56,7 @@ def outline_layer(scan: FaceScan | EndScan) -> Layer:
 
 
 def face_layers(face: FaceScan, result: BlankResult) -> list[Layer]:
-    """Outline, fibre lines and stretches beyond the limit of a face."""
+    """Outline, fibre lines, stretches beyond the limit, knots and swirls of a face."""
     fibres = [line(_thinned(p), "fibre") for p in fibre_lines_px(face, across=_FIBRES_ACROSS)]
     steep: list[Shape] = []
     for stretch in steep_stretches(result.measurement, result.limit, face):
@@ -70,7 +70,21 @@ def face_layers(face: FaceScan, result: BlankResult) -> list[Layer]:
     layers = [outline_layer(face), Layer("fibres", say("picture.fibres"), tuple(fibres))]
     if steep:
         layers.append(Layer("steep", say("picture.steep"), tuple(steep)))
+    trouble = [shape for found in face.local_trouble for shape in _trouble_shapes(face, found)]
+    if trouble:
+        layers.append(Layer("trouble", say("picture.trouble"), tuple(trouble)))
     return layers
+
+
+def _trouble_shapes(face: FaceScan, trouble: LocalTrouble) -> list[Shape]:
+    """A ring round a knot or a swirl's middle, its stretch along both edges, its name."""
+    u = np.linspace(trouble.start, trouble.stop, 30)
+    (at,) = on_face_px(face, np.array([trouble.at]), np.array([1.25]))
+    return [
+        line(trouble_ring_px(face, trouble), "steep", closed=True),
+        *(line(on_face_px(face, u, np.full_like(u, v)), "steep") for v in (-0.04, 1.04)),
+        label(say(f"picture.{trouble.what}"), at, "steep"),
+    ]
 
 
 def end_layers(end: EndScan) -> list[Layer]:
