@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 import types
 from collections.abc import Mapping
 from functools import cache
 from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from grainscan.errors import BookError
+from grainscan.wording import plain_name
 
-__all__ = ["canonical", "from_json", "to_json"]
+__all__ = ["canonical", "from_json", "object_from_json", "texts_from_json", "to_json"]
 
 T = TypeVar("T")
 
@@ -42,15 +44,21 @@ def from_json(kind: type[T], text: str) -> T:
     BookError
         The text is not of that kind.
     """
-    try:
-        value = _made(kind, json.loads(text))
-    except (KeyError, TypeError, ValueError) as error:
-        raise BookError(
-            f"A record in the book cannot be read ({error}). It was written by another version "
-            "of grainscan, or the book is damaged: run grainscan book check."
-        ) from error
+    value = _read(kind, text)
     assert isinstance(value, kind)
     return value
+
+
+def texts_from_json(text: str) -> tuple[str, ...]:
+    """The texts of a JSON array; raises BookError where it is none."""
+    found: tuple[str, ...] = _read(tuple[str, ...], text)
+    return found
+
+
+def object_from_json(text: str) -> dict[str, Any]:
+    """What a JSON object holds; raises BookError where the text is none."""
+    found: dict[str, Any] = _read(dict, text)
+    return found
 
 
 def canonical(value: Mapping[str, Any]) -> str:
@@ -58,6 +66,22 @@ def canonical(value: Mapping[str, Any]) -> str:
     return json.dumps(
         value, ensure_ascii=False, allow_nan=False, sort_keys=True, separators=(",", ":")
     )
+
+
+def _read(kind: Any, text: str) -> Any:
+    try:
+        return _made(kind, json.loads(text, parse_constant=_no_number))
+    except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
+        # OverflowError: a whole number that is no float. RecursionError: nested without end.
+        said = plain_name(" ".join(str(error).split()))
+        raise BookError(
+            f"A record in the book cannot be read ({said}). It was written by another version "
+            "of grainscan, or the book is damaged: run grainscan book check."
+        ) from error
+
+
+def _no_number(text: str) -> float:
+    raise ValueError(f"{text} is no number")
 
 
 def _plain(value: Any) -> Any:
@@ -82,8 +106,11 @@ def _made(kind: Any, value: Any) -> Any:
         return value
     if origin is tuple:
         return _tuple(get_args(kind), value)
-    if kind is float and isinstance(value, int) and not isinstance(value, bool):
-        return float(value)
+    if kind is float and isinstance(value, int | float) and not isinstance(value, bool):
+        number = float(value)
+        if not math.isfinite(number):
+            raise ValueError("a number is too large")
+        return number
     if not isinstance(value, kind):
         raise TypeError(f"{value!r} is no {getattr(kind, '__name__', kind)}")
     return value

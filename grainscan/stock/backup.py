@@ -12,20 +12,23 @@ import json
 import os
 import re
 import sqlite3
+import stat
 import tempfile
 import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 from grainscan.errors import BookError, GrainscanError
+from grainscan.from_files import parse_json
 from grainscan.scan import OnStep
 from grainscan.stock.migrations import APPLICATION_ID
 from grainscan.stock.photographs import content_hash, photograph_path
 from grainscan.stock.place import book_path
 from grainscan.stock.records import utc_now
-from grainscan.stock.store import Book, copy_database, open_book, reading
+from grainscan.stock.store import FOREIGN_PARTS, Book, copy_database, open_book, reading
 from grainscan.wording import plain_name
 
 __all__ = ["Exported", "export_book", "import_book"]
@@ -35,8 +38,16 @@ _CONTENTS = "contents.json"
 _DATABASE = "book.sqlite"
 _PHOTOGRAPH = re.compile(r"photographs/([0-9a-f]{2})/(\1[0-9a-f]{62})\.[a-z]+")
 _CHUNK = 1 << 20
-# The list of a million photographs; a longer one is no list of ours.
-_MOST_CONTENTS_BYTES = 200_000_000
+# zlib.error: packed bytes that are none. RuntimeError: locked with a password. ValueError: a name
+# or a date that cannot be.
+_UNREADABLE = (
+    zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError,
+)  # fmt: skip
+# The list of a hundred thousand photographs; a longer one is no list of ours.
+_MOST_CONTENTS_BYTES = 20_000_000
+# Deflate makes at most a thousandth of a file; no book is packed better than to a hundredth.
+_MOST_PACKED = 100
+_SMALL_BYTES = 10_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +172,9 @@ def _named(book: Book) -> list[tuple[str, str]]:
 def _unpack(archive: Path, folder: Path, on_step: OnStep | None) -> None:
     shown = plain_name(archive.name)
     try:
+        # Opening a pipe would wait for its other end.
+        if not stat.S_ISREG(archive.stat().st_mode):
+            raise BookError(f"{shown}: this is no ordinary file. Give an archive's file.")
         with zipfile.ZipFile(archive) as source:
             files = _contents(source, shown)
             for number, (name, expected) in enumerate(files.items()):
@@ -172,7 +186,7 @@ def _unpack(archive: Path, folder: Path, on_step: OnStep | None) -> None:
                     _copy_checked(entry, file, expected, shown)
     except FileNotFoundError as error:
         raise BookError(f"{shown}: there is no such archive. Check the name.") from error
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as error:
+    except _UNREADABLE as error:
         raise BookError(
             f"{shown}: this is no archive of a stock book, or a damaged one."
         ) from error
@@ -185,7 +199,7 @@ def _contents(source: zipfile.ZipFile, shown: str) -> Mapping[str, Mapping[str, 
     if _CONTENTS not in names or source.getinfo(_CONTENTS).file_size > _MOST_CONTENTS_BYTES:
         raise damaged
     try:
-        contents = json.loads(source.read(_CONTENTS))
+        contents = parse_json(source.read(_CONTENTS))
         files = contents["files"]
         if contents["format"] != _FORMAT:
             raise BookError(
@@ -195,13 +209,22 @@ def _contents(source: zipfile.ZipFile, shown: str) -> Mapping[str, Mapping[str, 
             name: {"sha256": str(entry["sha256"]), "bytes": int(entry["bytes"])}
             for name, entry in files.items()
         }
-    except (KeyError, TypeError, ValueError, AttributeError, RecursionError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise damaged from error
+    if not all(_honest(info) for info in source.infolist()):
+        raise damaged
     # Only the names that an export gives: no path leads out of the folder.
     fits = all(name == _DATABASE or _PHOTOGRAPH.fullmatch(name) for name in whole)
     if not fits or _DATABASE not in whole or sorted(names) != sorted([*whole, _CONTENTS]):
         raise damaged
     return whole
+
+
+def _honest(info: zipfile.ZipInfo) -> bool:
+    """Whether a file unpacks to no more than an export's would: an archive can fill a disk."""
+    if _PHOTOGRAPH.fullmatch(info.filename):
+        return info.compress_type == zipfile.ZIP_STORED
+    return info.file_size <= _SMALL_BYTES + _MOST_PACKED * info.compress_size
 
 
 def _copy_checked(
@@ -224,12 +247,14 @@ def _check_database(path: Path, archive: Path) -> None:
     line = f"{plain_name(archive.name)}: the book in this archive is damaged; nothing was imported."
     try:
         with contextlib.closing(sqlite3.connect(path)) as connection:
+            connection.execute("PRAGMA trusted_schema = OFF")
             mark = connection.execute("PRAGMA application_id").fetchone()
+            foreign = connection.execute(FOREIGN_PARTS).fetchone()
             whole = connection.execute("PRAGMA integrity_check").fetchall()
             astray = connection.execute("PRAGMA foreign_key_check").fetchall()
     except sqlite3.Error as error:
         raise BookError(line) from error
-    if mark != (APPLICATION_ID,) or whole != [("ok",)] or astray:
+    if mark != (APPLICATION_ID,) or whole != [("ok",)] or astray or foreign != (0,):
         raise BookError(line)
 
 

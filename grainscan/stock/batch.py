@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import json
 import sqlite3
 from collections.abc import Callable, Generator, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -24,7 +23,7 @@ from grainscan.photo.folder import BlankPhotos
 from grainscan.processes import each_done
 from grainscan.results import BlankMeasurement, BlankRecord, Limit
 from grainscan.scan import OnStep
-from grainscan.stock.as_json import canonical, from_json
+from grainscan.stock.as_json import canonical, from_json, object_from_json
 from grainscan.stock.blanks import (
     checked_blank,
     get_blank_in,
@@ -301,7 +300,7 @@ def _in_book(connection: sqlite3.Connection, code: str) -> tuple[Blank | None, M
     row = connection.execute("SELECT folder_record FROM blank WHERE code = ?", (code,)).fetchone()
     if row is None:
         return None, {}
-    return get_blank_in(connection, code), {} if row[0] is None else json.loads(row[0])
+    return get_blank_in(connection, code), {} if row[0] is None else object_from_json(row[0])
 
 
 def _said_anew(before: Blank | None, seen: Mapping[str, Any], photos: BlankPhotos) -> Blank:

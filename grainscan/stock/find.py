@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from grainscan.results import SortWord
+from grainscan.stock.as_json import texts_from_json
 from grainscan.stock.records import Made
 from grainscan.stock.store import Book, reading
 
@@ -258,5 +259,5 @@ def _where(wanted: Filter) -> tuple[str, list[Any]]:
 
 def _line(columns: Sequence[str], row: Sequence[Any]) -> StockLine:
     values = dict(zip(columns, row, strict=True))
-    values["because"] = () if values["because"] is None else tuple(json.loads(values["because"]))
+    values["because"] = () if values["because"] is None else texts_from_json(values["because"])
     return StockLine(**values)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,7 +10,7 @@ from typing import Any
 from grainscan.errors import RecordError
 from grainscan.judge.sorting import judge_blank
 from grainscan.results import BlankMeasurement, BlankResult, Limit, StrengthShare
-from grainscan.stock.as_json import from_json
+from grainscan.stock.as_json import from_json, object_from_json, texts_from_json
 from grainscan.stock.blanks import blank_id
 from grainscan.stock.photographs import read_kept
 from grainscan.stock.records import ROLES, Correction, Role
@@ -128,7 +127,7 @@ def _kept_scan(connection: sqlite3.Connection, row: tuple[Any, ...]) -> KeptScan
         limit=Limit(one_in, source),
         strength=None if strength is None else from_json(StrengthShare, strength),
         sort=sort,
-        because=tuple(json.loads(because)),
+        because=texts_from_json(because),
     )
     photographs = connection.execute(
         "SELECT role, name, sha256 FROM scan_photograph WHERE scan_id = ?", (number,)
@@ -142,7 +141,7 @@ def _kept_scan(connection: sqlite3.Connection, row: tuple[Any, ...]) -> KeptScan
         scanned_at=scanned_at,
         sorted_at=sorted_at,
         measuring_version=version,
-        settings=json.loads(settings),
+        settings=object_from_json(settings),
         result=result,
         photographs=tuple(
             ScanPhotograph(*values)

@@ -12,6 +12,7 @@ import errno
 import hashlib
 import io
 import os
+import re
 import sqlite3
 import stat
 import tempfile
@@ -47,6 +48,8 @@ _FIRST_BYTES = (
     (b"ftyp", 4, ".heic"),
 )
 _NO_PICTURE = ".unknown"
+_HASH = re.compile(r"[0-9a-f]{64}")
+_SUFFIX = re.compile(r"\.[a-z]{1,20}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +77,18 @@ def content_hash(source: Path | bytes) -> str:
 
 
 def photograph_path(book: Book, sha256: str, suffix: str) -> Path:
-    """Where a photograph lies: 256 folders, so that none grows long."""
+    """Where a photograph lies: 256 folders, so that none grows long.
+
+    Raises
+    ------
+    BookError
+        Hash or ending are none: a book from elsewhere could name any file of the machine.
+    """
+    if not (_HASH.fullmatch(sha256) and _SUFFIX.fullmatch(suffix)):
+        raise BookError(
+            f"{plain_name(str(book.path))}: the book names a photograph that cannot be "
+            f"({plain_name(sha256[:12])}). Bring back an export with: grainscan book import"
+        )
     return book.photographs / sha256[:2] / f"{sha256}{suffix}"
 
 

@@ -223,6 +223,9 @@ def book_error(error: sqlite3.Error, book: Book) -> BookError:
     return BookError(f"{_shown(book)}: {line}")
 
 
+# They would be run by ordinary reading and writing; no schema of ours has any.
+FOREIGN_PARTS = "SELECT count(*) FROM sqlite_schema WHERE type NOT IN ('table', 'index')"
+
 _NOT_WRITABLE = (
     "the book cannot be written here. Give yourself the right to write to its folder, or copy "
     "the book to another."
@@ -281,12 +284,18 @@ def _check_kind(connection: sqlite3.Connection, book: Book, steps: Sequence[Migr
     connection.execute("BEGIN")
     (mark,) = connection.execute("PRAGMA application_id").fetchone()
     (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    (foreign,) = connection.execute(FOREIGN_PARTS).fetchone()
     version = schema_version(connection) if tables else 0
     connection.execute("ROLLBACK")
     if tables and mark != APPLICATION_ID:
         raise BookError(
             f"{_shown(book)}: this is a database, but no stock book. "
             "Name the right one with --book."
+        )
+    if foreign:
+        raise BookError(
+            f"{_shown(book)}: this book holds triggers or views, which grainscan never writes. "
+            "It was changed by something else; bring back an export with: grainscan book import"
         )
     if version > steps[-1].number:
         raise BookError(
