@@ -6,6 +6,7 @@ its first bytes (not its name) and its number of pixels.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import math
@@ -14,6 +15,7 @@ import re
 import stat
 import threading
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -53,6 +55,8 @@ _MOST_SCANS = 24
 
 # Brands in the ``ftyp`` box of ISO/IEC 23008-12 files coded with HEVC, and its generic ones.
 _HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
+
+_STANDARD_ERROR = 2
 
 # Warning filters belong to the whole process, so pictures are decoded one at a time; in a
 # page with several visitors this also keeps two large pictures from filling the memory.
@@ -112,7 +116,8 @@ def read_photo(
     picture_format = _format_of(content, name)
     # Decoders raise errors of many kinds on damaged files. Each of them means the same to the
     # user, and none may end a batch, so all are turned into one line here.
-    with _one_at_a_time, warnings.catch_warnings():
+    quiet = _no_native_words() if picture_format == "TIFF" else contextlib.nullcontext()
+    with _one_at_a_time, warnings.catch_warnings(), quiet:
         _set_warning_filters()
         try:
             pixels, focal = _decode(content, picture_format, name, most_megapixels)
@@ -181,6 +186,26 @@ def _format_of(content: bytes, name: str) -> str:
     if start[4:8] == b"ftyp" and start[8:12] in _HEIC_BRANDS:
         return "HEIF"
     raise PhotoError(f"{name}: this is no {_KNOWN} picture, whatever its name says. {_SAVE_AS}")
+
+
+@contextlib.contextmanager
+def _no_native_words() -> Iterator[None]:
+    """Keep libtiff from writing to the terminal by itself: a line for each damaged row.
+
+    It writes past Python, so the descriptor itself is turned away for as long as it works.
+    """
+    try:
+        kept = os.dup(_STANDARD_ERROR)
+    except OSError:
+        yield  # there is no standard error to keep clean
+        return
+    try:
+        with Path(os.devnull).open("wb") as nowhere:
+            os.dup2(nowhere.fileno(), _STANDARD_ERROR)
+        yield
+    finally:
+        os.dup2(kept, _STANDARD_ERROR)
+        os.close(kept)
 
 
 def _set_warning_filters() -> None:
