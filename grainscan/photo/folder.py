@@ -203,12 +203,15 @@ def _look_into(path: Path, seen: set[Path]) -> tuple[BlankPhotos | None, list[Pa
     if real in seen:
         return None, []
     seen.add(real)
-    folders = sorted(
-        (p for p in path.iterdir() if p.is_dir() and not p.name.startswith(".")), key=_by_number
-    )
+    folders = sorted(filter(_may_hold_blanks, path.iterdir()), key=_by_number)
     if _holds_a_blank(path, alone=not folders):
         return read_blank_folder(path), []
     return None, folders
+
+
+def _may_hold_blanks(path: Path) -> bool:
+    hidden = path.name.startswith(".")
+    return not hidden and path.is_dir() and not _stands_for_photograph(path)
 
 
 def _holds_a_blank(folder: Path, *, alone: bool) -> bool:
@@ -225,10 +228,12 @@ def _holds_a_blank(folder: Path, *, alone: bool) -> bool:
 def _photo_names(folder: Path) -> list[Path]:
     if not folder.is_dir():
         raise InputError(_no_folder(folder))
-    return sorted(
-        (path for path in folder.iterdir() if is_photograph(path.name) and not path.is_dir()),
-        key=_by_number,
-    )
+    return sorted(filter(_stands_for_photograph, folder.iterdir()), key=_by_number)
+
+
+def _stands_for_photograph(path: Path) -> bool:
+    """A folder named ``face-a.jpg`` is taken as well, so that reading it says what it is."""
+    return is_photograph(path.name) and (role_of(path.name) is not None or not path.is_dir())
 
 
 def _numbered(paths: list[Path]) -> bool:

@@ -24,6 +24,7 @@ MOST_SECONDS = 2.0
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.hostile", description=__doc__)
     parser.add_argument("--only", help="Cases whose name holds this.")
+    parser.add_argument("--after", help="Cases after the one of this name.")
     parser.add_argument("--keep", type=Path, help="Write the table to this file as well.")
     chosen = parser.parse_args()
     lines: list[str] = []
@@ -40,6 +41,9 @@ def main() -> int:
         tell(f"start-up: {plain['text']:.2f} s; with the good blank scanned: {plain['scan']:.2f} s")
         tell(f"{'case':44} {'s over':>7} {'MB':>5} {'exit':>4}  what was said")
         for case in all_cases(list(all_pictures())):
+            if chosen.after:
+                chosen.after = None if case.name == chosen.after else chosen.after
+                continue
             if chosen.only and chosen.only not in case.name:
                 continue
             count += 1

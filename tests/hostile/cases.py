@@ -69,12 +69,13 @@ def picture_cases(pictures: list[Picture]) -> Iterator[Case]:
 def truncated_cases() -> Iterator[Case]:
     for kind in FORMATS:
 
-        def make(place: Path, kind: str = kind) -> None:
+        def make(place: Path, kind: str = kind) -> int:
             good_blank(place / "in" / GOOD)
             for picture in truncated(kind):
                 (place / "in" / picture.name).mkdir()
                 path = place / "in" / picture.name / f"face-a.{picture.suffix}"
                 path.write_bytes(picture.content)
+            return 49
 
         yield _scan(f"{kind} cut at 49 places", make, pictures=49)
 

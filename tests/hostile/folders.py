@@ -21,7 +21,7 @@ ODD_NAMES = {
     "right-to-left": "\u202eash\u202c".encode(),
     "dash": b"--limit",
     "percent": b"%s%n{0}{ash}",
-    "markup": b"[bold]ash[/]<b>&amp;",
+    "markup": b"[bold]ash[red]&amp;",
     "quotes": b"'ash' \"7\" `id` $(id) ;",
     "long": b"a" * 255,
     "wide": "\U0001f332梣".encode() * 20,
