@@ -169,14 +169,16 @@ def is_photograph(name: str) -> bool:
 def _search(top: Path, seen: set[Path]) -> list[BlankPhotos]:
     """The blanks below a folder in order; folders still to be looked at wait in a list.
 
-    Folders may lie a thousand deep, so the search does not call itself.
+    Folders may lie a thousand deep, so the search does not call itself. A link to a folder that
+    holds ``top`` itself, such as the whole disk, leads round in a circle and is not followed.
     """
     found: list[BlankPhotos] = []
     waiting = [top]
+    above = _above(top)
     while waiting:
         path = waiting.pop()
         try:
-            blank, folders = _look_into(path, seen)
+            blank, folders = _look_into(path, seen, above)
         except GrainscanError as error:
             found.append(_unusable(path, str(error)))
             continue
@@ -195,12 +197,21 @@ def _search(top: Path, seen: set[Path]) -> list[BlankPhotos]:
     return found
 
 
-def _look_into(path: Path, seen: set[Path]) -> tuple[BlankPhotos | None, list[Path]]:
+def _above(path: Path) -> set[Path]:
+    try:
+        return set(path.resolve().parents)
+    except (OSError, RuntimeError, ValueError):
+        return set()  # a link to itself, or no name of a file: looking into it says so
+
+
+def _look_into(
+    path: Path, seen: set[Path], above: set[Path]
+) -> tuple[BlankPhotos | None, list[Path]]:
     """The blank that the folder is, or the folders in it; nothing where it was seen before."""
     if not path.is_dir():
         raise InputError(_no_folder(path))
     real = path.resolve()
-    if real in seen:
+    if real in seen or real in above:
         return None, []
     seen.add(real)
     folders = sorted(filter(_may_hold_blanks, path.iterdir()), key=_by_number)

@@ -16,7 +16,7 @@ from pathlib import Path
 from tests.hostile.cases import GOOD, Case, all_cases, fresh
 from tests.hostile.folders import good_blank
 from tests.hostile.pictures import all_pictures
-from tests.hostile.run import Ran, measured, run_command
+from tests.hostile.run import Ran, can_be_held, measured, run_command
 
 MOST_SECONDS = 2.0
 
@@ -27,6 +27,8 @@ def main() -> int:
     parser.add_argument("--after", help="Cases after the one of this name.")
     parser.add_argument("--keep", type=Path, help="Write the table to this file as well.")
     chosen = parser.parse_args()
+    # Python's own walking and deleting of folders call themselves for each that lies in another.
+    sys.setrecursionlimit(20_000)
     lines: list[str] = []
 
     def tell(line: str) -> None:
@@ -46,10 +48,13 @@ def main() -> int:
                 continue
             if chosen.only and chosen.only not in case.name:
                 continue
+            if case.held and not can_be_held():
+                tell(f"{case.name[:44]:44} left out: root reads all, and there is no setpriv")
+                continue
             count += 1
             place = fresh(root / "case")
             expected = case.make(place)
-            ran = run_command(list(case.args), place, as_nobody=case.as_nobody)
+            ran = run_command(list(case.args), place, held=case.held)
             over = ran.seconds - plain[case.kind]
             wrong = faults(case, ran, expected, over, place)
             failed += bool(wrong)

@@ -32,7 +32,7 @@ class Case:
     good: bool = False
     pictures: int = 1
     most_mb: float = 450.0
-    as_nobody: bool = False
+    held: bool = False
     kind: str = field(default="text")
 
 
@@ -93,7 +93,7 @@ def folder_cases() -> Iterator[Case]:
             make,
             codes=frozenset({0} if no_blank else {1}),
             pictures=100 if name == "10000-blanks" else 1,
-            as_nobody=name.startswith("unreadable"),
+            held=name.startswith("unreadable"),
         )
 
 

@@ -94,6 +94,7 @@ def _loop(folder: Path) -> int:
         (folder / name / "up").symlink_to(folder)
     (folder / "one" / "over").symlink_to(folder / "two")
     (folder / "itself").symlink_to("itself")
+    (folder / "disk").symlink_to("/")
     return 0
 
 
