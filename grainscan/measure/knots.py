@@ -4,7 +4,8 @@ Two kinds of evidence are looked for (see `swirls.py` and `spots.py`): fibres th
 again, anywhere on the face; and dark spots in which the wood's lines are lost, or round which the
 fibres part. Where a spot says beforehand where to look, fewer places are tried, and less of a
 swirl is enough. The share of faces without any trouble on which something is flagged all the same
-is shared out between the two (Bonferroni), and every finding carries its own chance.
+is shared out between the two (Bonferroni, with weights), and every finding carries its own
+chance.
 """
 
 from __future__ import annotations
@@ -28,6 +29,10 @@ Mask = npt.NDArray[np.bool_]
 
 FALSE_ALARM = 0.01
 """Chance, by the face's own scatter, of flagging a face without trouble: one blank in fifty."""
+
+ANYWHERE_SHARE = 0.3
+"""Share of it for swirls looked for anywhere; the rest is for dark spots. Wood without knots has
+wavy places of its own that no theory of chance knows, hardly any of them at a dark spot."""
 
 END_CELLS = CELLS_ACROSS // 2
 """The last half width at either end is left out: checks, saw marks and the outline's own error."""
@@ -104,15 +109,20 @@ def _next_trouble(turns: LocalTurns, quiet: Mask) -> FoundTrouble | None:
     found: list[tuple[float, Swirl | None, DarkSpot | None]] = []
     if anywhere is not None:
         swirl, places = anywhere
-        found.append((_chance(swirl.log_chance, 2.0 * places), swirl, _near(swirl, spots)))
+        found.append(
+            (_chance(swirl.log_chance, places) / ANYWHERE_SHARE, swirl, _near(swirl, spots))
+        )
     for spot in spots:
         swirl_there = _swirl_round(spot, turns, quiet)
         parted = 1.0 if swirl_there is None else _chance(swirl_there[0].log_chance, swirl_there[1])
-        chance = 2.0 * len(spots) * _together(_chance(spot.log_chance, 1.0), parted)
-        found.append((min(1.0, chance), swirl_there and swirl_there[0], spot))
+        chance = (
+            len(spots) / (1.0 - ANYWHERE_SHARE) * _together(_chance(spot.log_chance, 1.0), parted)
+        )
+        found.append((chance, swirl_there and swirl_there[0], spot))
     if not found:
         return None
     chance, best, dark = min(found, key=lambda f: f[0])
+    chance = min(1.0, chance)
     return _described(best, dark, chance, turns) if chance <= FALSE_ALARM else None
 
 

@@ -1,10 +1,11 @@
 """How far the lines of a face turn from their own general run, cell by cell.
 
 The face is divided into cells an eighth of its width long and high. In each, the structure tensor
-of the quiet texture (Bigün and Granlund, ICCV 1987; Gaussian derivatives, whose rotational bias is
-small: Jähne, *Digital Image Processing*, §13.3) gives the direction of its lines as a doubled
-angle. The general run is the median of the cells four widths round about; what is left is the
-turn. Lines across the face (a saw's, a pencil's) count little: fibres rarely stand so steep.
+(Bigün and Granlund, ICCV 1987; Gaussian derivatives, Jähne, *Digital Image Processing*, §13.3)
+gives the direction of its lines as a doubled angle, half of it from the quiet wood, half from all
+lines: ring lines are clearer and go round a knot too, but have bends of their own. The general run
+is the median of the cells four widths round about; what is left is the turn. Lines across the face
+(a saw's, a pencil's) count little: fibres rarely stand so steep.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.texture import quiet_texture
+from grainscan.measure.texture import normalised_texture, quiet_texture
 
 __all__ = ["CELLS_ACROSS", "LocalTurns", "local_turns"]
 
@@ -25,11 +26,11 @@ CELLS_ACROSS = 8
 EDGE_SHARE = 0.05
 """Share of the width left out along each edge: chamfers, splinters and outline error lie there."""
 
-MOST_ROWS = 160
+MOST_ROWS = 128
 LEAST_ROWS = 32
 """Fewer rows leave under four pixels to a cell."""
 
-DERIVATIVE_PX = 1.2
+DERIVATIVE_PX = 0.9
 BROAD_PX = 5.0
 CLIP = 2.0
 GENERAL_RUN_WIDTHS = 4.0
@@ -70,7 +71,9 @@ def local_turns(grey: Float32Array) -> LocalTurns | None:
         columns, rows = round(columns * MOST_ROWS / rows), MOST_ROWS
         grey = cv2.resize(grey, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
     size = (round(columns * CELLS_ACROSS / rows), CELLS_ACROSS)
-    sine, cosine = _directions(quiet_texture(grey, broad_px=BROAD_PX, clip=CLIP), size)
+    quiet = _directions(quiet_texture(grey, broad_px=BROAD_PX, clip=CLIP), size)
+    every = _directions(normalised_texture(grey, broad_px=BROAD_PX, clip=CLIP), size)
+    sine, cosine = (quiet[0] + every[0]) / 2.0, (quiet[1] + every[1]) / 2.0
     usual_sine, usual_cosine = _general_run(sine), _general_run(cosine)
     length = np.hypot(usual_sine, usual_cosine) + 1e-6
     turn = (sine * usual_cosine - cosine * usual_sine) / length

@@ -1,0 +1,166 @@
+"""How many knots are found, and how often one is seen where there is none.
+
+``python -m tests.accuracy_knots --count 60`` renders as many blanks with a knot, and as many of
+straight wood in each of four scenes, with seeds from ``--seed`` on, and looks for knots and swirls
+on both faces of each as a scan does. ``--scene`` takes some scenes alone; ``--keep FOLDER`` leaves
+the pictures there (and does not render again what is there); ``--each`` prints every miss.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tempfile
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field, replace
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+
+STRAIGHT_SCENES = ("clean", "clutter", "hard", "square")
+LEAST_RADIUS = 0.25
+"""A knot from a quarter of the face's width on must be found."""
+CUT_SHARE = 0.1
+"""A knot lies within a face that it cuts over this share of the width; otherwise beside it."""
+
+
+@dataclass
+class Wanted:
+    """A knot that the truth has on a face, and how far off it was found."""
+
+    within: bool
+    found: bool
+    at_off_widths: float = np.nan
+    offset_off_widths: float = np.nan
+    radius_ratio: float = np.nan
+
+
+@dataclass
+class BlankOutcome:
+    name: str
+    wanted: dict[str, Wanted] = field(default_factory=dict)
+    small_found: bool = False
+    false_flags: list[str] = field(default_factory=list)
+    unread: int = 0
+
+
+def look_at(seed: int, scene: str, folder: Path) -> BlankOutcome:
+    """Render (unless it is there) and look for knots on both faces."""
+    import cv2
+
+    from grainscan.errors import GrainscanError
+    from grainscan.measure.knots import find_local_trouble
+    from grainscan.measure.outline import find_face
+    from grainscan.measure.squareon import square_on
+    from grainscan.photo.reading import read_photo
+
+    cv2.setNumThreads(1)
+    place = _rendered(folder / scene, seed, scene)
+    truth = json.loads((place / "truth.json").read_text())
+    outcome = BlankOutcome(f"{scene} {seed}")
+    for letter in "ab":
+        pixels = read_photo(place / f"face-{letter}.jpg").pixels
+        try:
+            view = square_on(pixels, find_face(pixels))
+        except GrainscanError:
+            outcome.unread += 1
+            continue
+        found = find_local_trouble(view.grey)
+        _compare(outcome, letter, found, truth.get("trouble", {}).get(letter, []), view)
+    return outcome
+
+
+def _rendered(folder: Path, seed: int, scene: str) -> Path:
+    from tests.render import render_blank, write_blank
+    from tests.render.spec import suite_case
+
+    done = list(folder.glob(f"seed-{seed}/*/truth.json"))
+    if done:
+        return done[0].parent
+    blank, photo = suite_case(seed, scene)
+    rendered = render_blank(blank, replace(photo, shots=("face_a", "face_b")), seed)
+    return write_blank(folder / f"seed-{seed}" / blank.name, rendered)
+
+
+def _compare(outcome: BlankOutcome, letter: str, found, true: list[dict], view) -> None:
+    one_width = 1.0 / view.length_over_width
+    left = list(found)
+    for knot in true:
+        first, last = knot["start"] - one_width / 2, knot["stop"] + one_width / 2
+        hits = [t for t in left if first <= t.at <= last]
+        left = [t for t in left if t not in hits]
+        if knot["radius"] < LEAST_RADIUS:
+            outcome.small_found |= bool(hits)
+            continue
+        wanted = Wanted(knot["cut_share"] >= CUT_SHARE, bool(hits))
+        if hits:
+            best = min(hits, key=lambda t: abs(t.at - knot["at"]))
+            wanted.at_off_widths = abs(best.at - knot["at"]) / one_width
+            wanted.offset_off_widths = abs(best.offset - knot["offset"])
+            wanted.radius_ratio = best.radius / knot["radius"]
+        outcome.wanted[letter] = wanted
+    outcome.false_flags += [f"{letter} {t.what} at {t.at:.2f}" for t in left]
+
+
+def table(scene: str, outcomes: list[BlankOutcome]) -> list[str]:
+    """The lines of one scene's summary."""
+    count = len(outcomes)
+    flagged = [o for o in outcomes if o.false_flags]
+    lines = [
+        f"scene {scene}: {count} blanks, {sum(o.unread for o in outcomes)} faces not found; "
+        f"flagged where there is nothing: {len(flagged)} blanks ({len(flagged) / count:.1%})"
+    ]
+    with_knots = [o for o in outcomes if o.wanted]
+    if not with_knots:
+        return lines
+    wanted = [w for o in with_knots for w in o.wanted.values()]
+    for within, words in ((True, "within a face"), (False, "beside a face")):
+        these = [w for w in wanted if w.within is within]
+        lines.append(f"  knots {words}, found there: {sum(w.found for w in these)} of {len(these)}")
+    seen = [any(w.found for w in o.wanted.values()) or o.small_found for o in with_knots]
+    lines.append(f"  blanks with a knot, flagged: {sum(seen)} of {len(seen)}")
+    hits = [w for w in wanted if w.found and w.within]
+    if hits:
+        lines.append(
+            "  those within, median error: place "
+            f"{np.median([w.at_off_widths for w in hits]):.2f} widths, offset "
+            f"{np.median([w.offset_off_widths for w in hits]):.2f} widths, radius "
+            f"{np.median([w.radius_ratio for w in hits]):.2f} of the true"
+        )
+    return lines
+
+
+def run(scene: str, count: int, seed: int, folder: Path, workers: int) -> list[BlankOutcome]:
+    task = partial(look_at, scene=scene, folder=folder)
+    seeds = range(seed, seed + count)
+    if workers == 1:
+        return [task(s) for s in seeds]
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        return list(pool.map(task, seeds))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.accuracy_knots", description=__doc__)
+    parser.add_argument("--count", type=int, default=60, help="blanks of each scene")
+    parser.add_argument("--seed", type=int, default=9100)
+    parser.add_argument("--scene", action="append", choices=("knots", *STRAIGHT_SCENES))
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--keep", type=Path)
+    parser.add_argument("--each", action="store_true")
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch:
+        for scene in given.scene or ("knots", *STRAIGHT_SCENES):
+            folder = given.keep or Path(scratch)
+            outcomes = run(scene, given.count, given.seed, folder, given.workers)
+            for line in table(scene, outcomes):
+                print(line, flush=True)
+            for outcome in outcomes if given.each else ():
+                missed = [f for f, w in outcome.wanted.items() if not w.found]
+                if missed or outcome.false_flags:
+                    print(f"    {outcome.name}: missed {missed}, false {outcome.false_flags}")
+
+
+if __name__ == "__main__":
+    main()
