@@ -26,6 +26,7 @@ __all__ = [
     "role_of",
 ]
 
+_Place = tuple[int, int]
 Role = Literal["face_a", "face_b", "end"]
 
 _PHOTO_ENDINGS = {
@@ -75,7 +76,7 @@ def find_blanks(paths: Iterable[Path]) -> list[BlankPhotos]:
     that the rest of a batch goes on. Hidden files and folders are left out; a folder reached
     twice through links is taken once.
     """
-    seen: set[Path] = set()
+    seen: set[_Place] = set()
     found: list[BlankPhotos] = []
     for path in paths:
         found.extend(_search(path, seen) or [_unusable(path, _nothing_here(path))])
@@ -166,7 +167,7 @@ def is_photograph(name: str) -> bool:
     return Path(name).suffix.lower() in _PHOTO_ENDINGS and not name.startswith(".")
 
 
-def _search(top: Path, seen: set[Path]) -> list[BlankPhotos]:
+def _search(top: Path, seen: set[_Place]) -> list[BlankPhotos]:
     """The blanks below a folder in order; folders still to be looked at wait in a list.
 
     Folders may lie a thousand deep, so the search does not call itself. A link to a folder that
@@ -197,23 +198,29 @@ def _search(top: Path, seen: set[Path]) -> list[BlankPhotos]:
     return found
 
 
-def _above(path: Path) -> set[Path]:
+def _above(path: Path) -> set[_Place]:
     try:
-        return set(path.resolve().parents)
+        return {_place(folder) for folder in path.resolve().parents}
     except (OSError, RuntimeError, ValueError):
         return set()  # a link to itself, or no name of a file: looking into it says so
 
 
+def _place(path: Path) -> _Place:
+    """Device and file number: the same for one folder, by whatever links it was reached."""
+    status = path.stat()
+    return status.st_dev, status.st_ino
+
+
 def _look_into(
-    path: Path, seen: set[Path], above: set[Path]
+    path: Path, seen: set[_Place], above: set[_Place]
 ) -> tuple[BlankPhotos | None, list[Path]]:
     """The blank that the folder is, or the folders in it; nothing where it was seen before."""
     if not path.is_dir():
         raise InputError(_no_folder(path))
-    real = path.resolve()
-    if real in seen or real in above:
+    place = _place(path)
+    if place in seen or place in above:
         return None, []
-    seen.add(real)
+    seen.add(place)
     folders = sorted(filter(_may_hold_blanks, path.iterdir()), key=_by_number)
     if _holds_a_blank(path, alone=not folders):
         return read_blank_folder(path), []
