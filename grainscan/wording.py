@@ -85,7 +85,7 @@ def place_words(at: float) -> str:
 
 
 def trouble_words(trouble: LocalTrouble, letter: str) -> str:
-    """Such as ``a knot on face A, 42 % of the length from the left end (160 mm), 6 mm in radius``.
+    """Such as ``a knot on face A, 42 % of the length from the left end (160 mm), 12 mm across``.
 
     A swirl has no size of its own: its stretch is said.
     """
@@ -96,8 +96,8 @@ def trouble_words(trouble: LocalTrouble, letter: str) -> str:
         stretch = f"{trouble.start * 100:.0f} to {trouble.stop * 100:.0f} %"
         return f"a swirl of fibres on face {letter}, {place}, over {stretch}"
     if trouble.radius_mm is not None:
-        return f"a knot on face {letter}, {place}, about {trouble.radius_mm:.0f} mm in radius"
-    return f"a knot on face {letter}, {place}, about {trouble.radius:.1f} widths in radius"
+        return f"a knot on face {letter}, {place}, about {2.0 * trouble.radius_mm:.0f} mm across"
+    return f"a knot on face {letter}, {place}, about {2.0 * trouble.radius:.1f} widths across"
 
 
 def sentence(text: str) -> str:

@@ -67,7 +67,8 @@ def measure_face(
         known = size[0] / size[1]
     view = square_on(pixels, outline, length_over_width=known)
     found = find_local_trouble(view.grey)
-    angles, in_trouble = away_from(fibre_angles(view.grey), found)
+    one_width = 1.0 / view.length_over_width
+    angles, in_trouble = away_from(fibre_angles(view.grey), found, one_width=one_width)
     width = width_mm or (size and size[1])
     scan = _face_scan(photo, outline, view, angles, width)
     length = length_mm or (size and size[0]) or (width and width * view.length_over_width)

@@ -7,6 +7,7 @@ the chance is that of the lines' getting lost just there, by the face's own scat
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,22 +32,29 @@ LEAST_CELLS, LEAST_LONG, MOST_LONG = 4, 3, 3 * CELLS_ACROSS
 run on over widths."""
 
 LEAST_SCATTER = 0.02
+LINES_GO_ON = math.log(0.2)
+"""A loss of lines that every fifth patch of straight wood shows is none."""
 
 
 @dataclass(frozen=True, slots=True)
 class DarkSpot:
     """A dark spot: ``column``, ``row`` of its middle, in cells from the left and the top.
 
-    ``columns``, ``rows``: first and last cell plus one. ``cells``: how many. ``log_chance``: log of
-    the chance that lines get lost as much in one place of its size.
+    ``columns``: first and last cell plus one. Its core is what is at least half as dark as its
+    darkest cell, without the halo. ``radius``: half the core's length, in cells, which holds for
+    a disc cut off by an edge and for a branch that crosses the face. ``log_chance``: log of the
+    chance that lines get lost as much in one place of its shape; None where it has no inner cells
+    to tell. ``is_stain``: the lines are seen to go on. ``rim`` (8, C): the core's cells and those
+    next to it, which its own outline runs through.
     """
 
     column: float
     row: float
     columns: tuple[int, int]
-    rows: tuple[int, int]
-    cells: int
-    log_chance: float
+    radius: float
+    log_chance: float | None
+    is_stain: bool
+    rim: Mask
 
 
 def dark_spots(turns: LocalTurns, allowed: Mask) -> tuple[DarkSpot, ...]:
@@ -58,31 +66,57 @@ def dark_spots(turns: LocalTurns, allowed: Mask) -> tuple[DarkSpot, ...]:
     labels, _ = label(dark > max(LEAST_SCATTERS * scatter, LEAST_DARK))
     found = []
     for number, box in enumerate(find_objects(labels), start=1):
-        inside = labels[box] == number
+        cells = labels == number
         long = box[1].stop - box[1].start
-        if inside.sum() < LEAST_CELLS or not LEAST_LONG <= long <= MOST_LONG:
+        if cells.sum() < LEAST_CELLS or not LEAST_LONG <= long <= MOST_LONG:
             continue
-        row, column = (float(v) for v in np.argwhere(inside).mean(axis=0) + 0.5)
-        row, column = row + box[0].start, column + box[1].start
+        row, column = (float(v) for v in np.argwhere(cells).mean(axis=0) + 0.5)
         if allowed[int(column)]:
-            rows, columns = (box[0].start, box[0].stop), (box[1].start, box[1].stop)
-            chance = _lines_lost(turns.along, rows, columns)
-            spot = DarkSpot(column, row, columns, rows, int(inside.sum()), chance)
-            found.append((float(dark[box][inside].sum()), spot))
+            spot = _spot(turns, cells, (row, column))
+            found.append((float(dark[cells].sum()), spot))
     return tuple(spot for _, spot in sorted(found, key=lambda f: -f[0]))
 
 
-def _lines_lost(along: FloatArray, rows: tuple[int, int], columns: tuple[int, int]) -> float:
-    """Log of the chance that a box of the face has as little of the lengthwise lines."""
-    strip = along[rows[0] : rows[1]].mean(axis=0)
-    long = columns[1] - columns[0]
-    total = np.cumsum(np.pad(strip, (1, 0)))
-    means = (total[long:] - total[:-long]) / long
+def _spot(turns: LocalTurns, cells: Mask, middle: tuple[float, float]) -> DarkSpot:
+    from scipy.ndimage import binary_dilation, binary_fill_holes
+
+    core = binary_fill_holes(cells & (turns.dark >= turns.dark[cells].max() / 2.0))
+    # A halo may hide lost lines or be lost lines itself: both are tried.
+    tried = [_lines_lost(turns.along, part) for part in (core, binary_fill_holes(cells))]
+    lost = [chance for chance in tried if chance is not None]
+    long_core = np.flatnonzero(core.any(axis=0))
+    long = np.flatnonzero(cells.any(axis=0))
+    return DarkSpot(
+        column=middle[1],
+        row=middle[0],
+        columns=(int(long[0]), int(long[-1]) + 1),
+        radius=float(long_core[-1] - long_core[0] + 1) / 2.0,
+        log_chance=min(lost) + math.log(len(lost)) if lost else None,
+        is_stain=bool(lost) and min(lost) > LINES_GO_ON,
+        rim=binary_dilation(core, np.ones((3, 3))),
+    )
+
+
+def _lines_lost(along: FloatArray, cells: Mask) -> float | None:
+    """Log of the chance that such a patch of the face has as little of the lengthwise lines.
+
+    Cells at the spot's outline are left out: a sharp outline has lines of its own.
+    """
+    from scipy.ndimage import binary_erosion
+
+    inner = binary_erosion(cells, np.ones((3, 3)), border_value=True)
+    if not inner.any():
+        return None
+    columns = np.flatnonzero(inner.any(axis=0))
+    first, last = int(columns[0]), int(columns[-1]) + 1
+    patch = inner[:, first:last].astype(np.float64)
+    means = sum(np.correlate(along[row], patch[row], "valid") for row in range(len(patch)))
+    means = np.asarray(means) / patch.sum()
     start = np.arange(len(means))
-    far = (start > columns[1] + CELLS_ACROSS) | (start + long < columns[0] - CELLS_ACROSS)
+    far = (start > last + CELLS_ACROSS) | (start + last - first < first - CELLS_ACROSS)
     if far.sum() < 2 * CELLS_ACROSS:
-        return 0.0
+        return None
     alone = means[far]
     usual = float(np.median(alone))
     spread = 1.4826 * float(np.median(np.abs(alone - usual))) + LEAST_SCATTER
-    return log_tail((usual - float(means[columns[0]])) / spread, tail_freedom(alone[None]))
+    return log_tail((usual - float(means[first])) / spread, tail_freedom(alone[None]))
