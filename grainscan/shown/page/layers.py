@@ -83,7 +83,7 @@ def _trouble_shapes(face: FaceScan, trouble: LocalTrouble) -> list[Shape]:
     return [
         line(trouble_ring_px(face, trouble), "steep", closed=True),
         *(line(on_face_px(face, u, np.full_like(u, v)), "steep") for v in (-0.04, 1.04)),
-        label(say(f"picture.{trouble.what}"), at, "steep"),
+        label(say("picture.knot" if trouble.what == "knot" else "picture.swirl"), at, "steep"),
     ]
 
 
