@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from pathlib import Path
 
@@ -16,6 +17,7 @@ WORKSHOP = Path(__file__).parent.parent / "grainscan" / "workshop"
 _LONGEST = 60_000
 
 
+@functools.cache
 def seeds() -> dict[str, list[bytes]]:
     """For each target some inputs, good ones first."""
     found = {

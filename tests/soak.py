@@ -30,16 +30,13 @@ SMALL_PX = 640
 
 def blanks(root: Path) -> list[Path]:
     """Folders to scan in turn; every other one can be measured."""
-    fine = [root / "one-face", root / "whole", root / "small"]
-    good_blank(fine[0])
-    good_blank(fine[1], SIDES)
-    fine[2].mkdir()
-    for name in ("face-a", "face-b"):
-        image = side(name)
-        small = image.resize((SMALL_PX, round(image.height * SMALL_PX / image.width)))
-        (fine[2] / f"{name}.jpg").write_bytes(encoded(small, "JPEG", quality=90))
-    made = _faulty(root)
-    return [folder for k, bad in enumerate(made) for folder in (fine[k % len(fine)], bad)]
+    whole, small = root / "whole", root / "small"
+    good_blank(whole, SIDES)
+    small.mkdir()
+    face = side("face-a")
+    face = face.resize((SMALL_PX, round(face.height * SMALL_PX / face.width)))
+    (small / "face-a.jpg").write_bytes(encoded(face, "JPEG", quality=90))
+    return [whole, *(folder for bad in _faulty(root) for folder in (small, bad))]
 
 
 def _faulty(root: Path) -> list[Path]:
@@ -60,7 +57,7 @@ def _faulty(root: Path) -> list[Path]:
     }
     for name, content in faulty.items():
         folder = root / name
-        good_blank(folder) if name == "cut" else folder.mkdir()
+        folder.mkdir()
         (folder / "face-b.jpg").write_bytes(content)
         made.append(folder)
     for name, record in (("wrong", b"width_mm = nan"), ("no-toml", b"[" * 5000)):

@@ -22,7 +22,7 @@ __all__ = ["MeasuredRings", "Rings", "rings_from_end", "rings_from_file", "rings
 _WORTH_A_NOTE_DEG = 10.0
 _CONTRADICTION_DEG = 45.0
 # The results of more than a thousand blanks.
-_MOST_BYTES = 30_000_000
+_MOST_BYTES = 20_000_000
 
 
 @dataclass(frozen=True, slots=True)

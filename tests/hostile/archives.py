@@ -36,17 +36,20 @@ def archive(
     return out.getvalue()
 
 
-def archives() -> dict[str, bytes]:
-    """Archives for ``grainscan book import``, none of which may be taken."""
+def archives(zeros_mb: int = 300) -> dict[str, bytes]:
+    """Archives for ``grainscan book import``, none of which may be taken.
+
+    ``zeros_mb``: what the bombs among them unpack to.
+    """
     book = b"SQLite format 3\0" + bytes(5000)
-    zeros = bytes(300_000_000)
+    zeros = bytes(zeros_mb * 1_000_000)
     good = {"book.sqlite": book}
     return {
         "empty": b"",
         "text": b"shopping list",
         "no-contents": archive(good, b"[]"),
         "contents-deep": archive(good, b"[" * 100_000),
-        "contents-large": archive(good, b"[" + b"0," * 100_000_000 + b"0]"),
+        "contents-large": archive(good, b"[" + b"0," * (zeros_mb * 500_000) + b"0]"),
         "contents-number": archive(good, b"9" * 10_000),
         "format": archive(good, {"format": 99, "files": {}}),
         "up": archive({**good, "../evil.txt": b"x"}),

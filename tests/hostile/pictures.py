@@ -265,7 +265,7 @@ def _announced() -> Iterator[Picture]:
     extended = b"VP8X" + struct.pack("<I", 10) + b"\x10\0\0\0" + b"\xfe\xff\xff" * 2
     webp = b"RIFF" + struct.pack("<I", len(webp) + 10) + b"WEBP" + extended + webp[12:]
     yield Picture("announced-webp", "webp", webp)
-    heic = good(kind="HEIF")
+    heic = encoded(Image.new("RGB", (300, 200), (90, 60, 30)), "HEIF")
     place = heic.index(b"ispe") + 8
     announced = heic[:place] + struct.pack(">II", 65535, 65535) + heic[place + 8 :]
     yield Picture("announced-heic", "heic", announced, fine=None)
