@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from grainscan.measure.fibres import FibreAngles
 from grainscan.measure.spots import DarkSpot, dark_spots
-from grainscan.measure.swirls import Swirl, likeliest_swirl
+from grainscan.measure.swirls import LOBES, Swirl, likeliest_swirl
 from grainscan.measure.turns import CELLS_ACROSS, LocalTurns, local_turns
 
 __all__ = ["FALSE_ALARM", "FoundTrouble", "away_from", "find_local_trouble"]
@@ -28,11 +28,11 @@ __all__ = ["FALSE_ALARM", "FoundTrouble", "away_from", "find_local_trouble"]
 FloatArray = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-FALSE_ALARM = 0.02
+FALSE_ALARM = 0.03
 """Chance, by the face's own scatter, of flagging a face without trouble. It is a bound: on rendered
 straight wood it comes out smaller, for the places and the pieces of evidence overlap."""
 
-ANYWHERE_SHARE = 0.15
+ANYWHERE_SHARE = 0.2
 """Share of it for swirls looked for anywhere; the rest is for dark spots. Wood without knots has
 wavy places of its own that no theory of chance knows, hardly any of them at a dark spot."""
 
@@ -172,7 +172,10 @@ def _near(swirl: Swirl, spots: tuple[DarkSpot, ...]) -> DarkSpot | None:
 def _swirl_round(spot: DarkSpot, turn: FloatArray, quiet: Mask) -> tuple[Swirl, float] | None:
     here = _away_from_ends(quiet, SWIRL_END_CELLS)
     here &= np.abs(np.arange(len(quiet)) - spot.column) <= CELLS_ACROSS / 4
-    return likeliest_swirl(turn, here, quiet)
+    # A large knot hides what is near its middle; its swirl begins at its outline.
+    clear = math.ceil((spot.columns[1] - spot.columns[0]) / 2.0) + 1
+    wider = tuple((clear, lobe) for lobe in (4, 6)) if clear > LOBES[-1][0] else ()
+    return likeliest_swirl(turn, here, quiet, LOBES + wider)
 
 
 def _described(

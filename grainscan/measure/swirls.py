@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from grainscan.measure.turns import CELLS_ACROSS
 
-__all__ = ["Swirl", "likeliest_swirl", "log_tail", "tail_freedom"]
+__all__ = ["LOBES", "Swirl", "likeliest_swirl", "log_tail", "tail_freedom"]
 
 FloatArray = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -71,17 +71,19 @@ class Swirl:
     log_chance: float
 
 
-def likeliest_swirl(turn: FloatArray, allowed: Mask, quiet: Mask) -> tuple[Swirl, float] | None:
+def likeliest_swirl(
+    turn: FloatArray, allowed: Mask, quiet: Mask, lobes: tuple[tuple[int, int], ...] = LOBES
+) -> tuple[Swirl, float] | None:
     """The likeliest swirl whose middle is an ``allowed`` column, and how many places were tried.
 
     ``turn`` (8, C): see :class:`LocalTurns`. ``quiet`` (C,): columns the scatter is measured in,
-    less those near the place. The number of places counts independent ones. None where no turn is
-    of the kind.
+    less those near the place. ``lobes``: as :data:`LOBES`. The number of places counts independent
+    ones. None where no turn is of the kind.
     """
     bands = _band_means(turn)
     best: Swirl | None = None
     places = 0.0
-    for half_gap, lobe in LOBES:
+    for half_gap, lobe in lobes:
         if bands.shape[1] < 2 * (half_gap + lobe) + 2 * CELLS_ACROSS:
             continue
         means = _running_means(bands, lobe)
