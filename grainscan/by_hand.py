@@ -146,23 +146,31 @@ def from_texts(corrections: Iterable[tuple[str, str, str]]) -> ByHand:
     for side, what, detail in corrections:
         try:
             found = _with_text(found, side, what, json.loads(detail))
-        except (TypeError, ValueError, KeyError) as error:
+        except (TypeError, ValueError, KeyError, OverflowError, RecursionError) as error:
+            # OverflowError: a whole number that is no float.
             raise InputError(f"A correction by hand ({what}) cannot be read.") from error
     return found
 
 
 def _with_text(by_hand: ByHand, side: str, what: str, numbers: Any) -> ByHand:
     if what == "outline":
-        a, b, c, d = ((float(x), float(y)) for x, y in numbers)
+        a, b, c, d = ((_finite(x), _finite(y)) for x, y in numbers)
         return by_hand.with_outline(side, (a, b, c, d))
     if what == "knot":
         face: Literal["a", "b"] = "a" if side == "face_a" else "b"
-        knot = Knot(face, float(numbers["at"]), float(numbers["radius_in_widths"]))
+        knot = Knot(face, _finite(numbers["at"]), _finite(numbers["radius_in_widths"]))
         return dataclasses.replace(by_hand, knots=(*by_hand.knots, knot))
     if what in ("ring boundary added", "ring boundary removed"):
         x, y = numbers
-        point = (float(x), float(y))
+        point = (_finite(x), _finite(y))
         if what.endswith("added"):
             return dataclasses.replace(by_hand, rings_added=(*by_hand.rings_added, point))
         return dataclasses.replace(by_hand, rings_removed=(*by_hand.rings_removed, point))
     return by_hand
+
+
+def _finite(number: Any) -> float:
+    found = float(number)
+    if not math.isfinite(found):
+        raise ValueError("a number without end")
+    return found

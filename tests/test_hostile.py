@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from grainscan.by_hand import from_texts
 from grainscan.commands.group import main_group
-from grainscan.errors import BookError, GrainscanError, PhotoError, RecordError
+from grainscan.errors import BookError, GrainscanError, InputError, PhotoError, RecordError
 from grainscan.from_files import parse_json, parse_toml, read_content
 from grainscan.photo.folder import find_blanks
 from grainscan.photo.reading import read_photo
@@ -190,6 +191,9 @@ def test_numbers_beyond_their_format():
             texts_from_json(text)
     with pytest.raises(BookError):
         object_from_json("[]")
+    for text in (f"[{'9' * 400}, 1]", "[NaN, 1]", "[" * 100_000, "[1e999, 1]"):
+        with pytest.raises(InputError, match="correction"):
+            from_texts([("end", "ring boundary added", text)])
 
 
 def test_no_archive_leads_out_of_its_place(tmp_path):
