@@ -1,5 +1,6 @@
 """Hostile and broken input, the quick part; ``python -m tests.hostile`` runs all of it."""
 
+import json
 import sqlite3
 import sys
 import time
@@ -8,6 +9,8 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from grainscan.by_hand import from_texts
 from grainscan.commands.group import main_group
@@ -244,6 +247,37 @@ def test_commands_print_through_one_place():
     for path in folder.glob("*.py"):
         text = path.read_text("utf-8")
         assert path.name == "say.py" or ("click.echo(" not in text and " print(" not in text)
+
+
+NUMBERS = st.one_of(st.floats(), st.integers(), st.integers(min_value=10**300, max_value=10**320))
+VALUES = st.recursive(
+    st.one_of(st.none(), st.booleans(), NUMBERS, st.text(max_size=6)),
+    lambda inner: st.one_of(
+        st.lists(inner, max_size=4), st.dictionaries(st.text(max_size=6), inner, max_size=3)
+    ),
+    max_leaves=8,
+)
+END_KEYS = st.sampled_from(
+    ["ring_direction_deg", "low_deg", "high_deg", "pith", "pith_distance_low",
+     "pith_distance_high", "width_mm", "orientation"]
+)  # fmt: skip
+
+
+@settings(max_examples=60)
+@given(
+    end=st.dictionaries(END_KEYS, st.one_of(VALUES, st.lists(NUMBERS, min_size=2, max_size=2))),
+    name=VALUES,
+)
+def test_any_result_file_gives_a_plan_or_one_line(end, name):
+    check("results", json.dumps([{"schema": 1, "blank": name, "end": end}]).encode())
+
+
+@settings(max_examples=60)
+@given(value=VALUES)
+def test_any_json_is_a_correction_or_one_line(value):
+    text = json.dumps(value).encode()
+    check("corrections", text)
+    check("kept_measurement", text)
 
 
 def test_good_seeds_are_taken():
