@@ -22,6 +22,8 @@ SHIPPED = {"chair": "chair_cutlist.toml", "rake": "rake_cutlist.toml"}
 
 _MOST_BYTES = 64_000
 _MOST_PARTS = 500
+# Each is tried at every place of every blank; no chair has twenty different ones.
+_MOST_WANTS = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,10 @@ def read_cut_list(path: Path, parts: Mapping[str, Part]) -> CutList:
 
 def _cut_list(data: Mapping[str, Any], place: str, parts: Mapping[str, Part]) -> CutList:
     table = Table(data, place).only(("name", "want"))
-    wants = tuple(_want(entry, parts) for entry in table.tables("want"))
+    entries = table.tables("want")
+    if len(entries) > _MOST_WANTS:
+        raise RecordError(f"{place}: more than {_MOST_WANTS} different parts. Split the list.")
+    wants = tuple(_want(entry, parts) for entry in entries)
     if not wants:
         raise RecordError(f"{place}: no part is wanted. Add a table [[want]] with part and count.")
     names = [want.part.name for want in wants]

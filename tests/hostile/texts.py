@@ -104,6 +104,7 @@ def cut_lists() -> Texts:
         "want-number": b"name = 'x'\nwant = 3",
         "want-numbers": b"name = 'x'\nwant = [1, 2]",
         "count-large": f"name = 'x'\n{want}{10**15}".encode(),
+        "wants-many": ("name = 'x'\n" + f"{want}1\n" * 1500).encode(),
         "count-half": f"name = 'x'\n{want}1.5".encode(),
         "count-nan": f"name = 'x'\n{want}nan".encode(),
         "count-below": f"name = 'x'\n{want}-4".encode(),
