@@ -51,12 +51,12 @@ def ring_porous(boundaries, pith, side=SIDE, seed=0, pore=0.005):
 
 
 def diffuse_porous(boundaries, pith, side=SIDE, seed=0):
-    """Fine dark pores everywhere and a thin darker line at each boundary."""
+    """Fine dark pores everywhere and a thin darker line that ends at each boundary."""
     rng = np.random.default_rng(seed)
     r = ring_coordinate(pith, side)
     tone = 0.7 + rng.normal(0, 0.02, r.shape) - 0.12 * (rng.random(r.shape) < 0.06)
     for boundary in boundaries:
-        tone -= 0.15 * np.exp(-(((r - boundary) / 0.003) ** 2))
+        tone -= 0.15 * np.exp(-(((r - boundary + 0.003) / 0.003) ** 2))
     return tone
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from dataclasses import dataclass
 
@@ -24,17 +25,21 @@ from grainscan.measure.rings_boundaries import (
 )
 from grainscan.measure.rings_direction import (
     RAYS_SHARE,
+    STACK_PX,
     FamilySpread,
     RingFamily,
     RingSearch,
+    describe,
     family_spread,
     search_rings,
+    stack_of,
 )
 from grainscan.measure.rings_geometry import ArcFamily, ring_direction_deg
+from grainscan.measure.rings_lines import search_lines
 from grainscan.measure.rings_outline import EndOutline, find_end_outline
 from grainscan.measure.rings_series import SURE, crossings, ring_numbers
 from grainscan.measure.rings_straighten import Straightened, ring_turn, straighten
-from grainscan.measure.rings_view import FINEST_SHARE, EndView, ring_texture, square_on_view
+from grainscan.measure.rings_view import EndView, fine_texture, ring_texture, square_on_view
 from grainscan.results import EndScan, Orientation, PhotoQuality, PointPx, RingBoundary, RingSeries
 
 __all__ = ["measure_end", "orientation_of"]
@@ -60,6 +65,9 @@ LEAST_CONFIDENCE = 0.5
 WEAK = 6.0
 """A typical boundary's log-likelihood ratio below which thin lines are looked for apart."""
 
+FEW = 5
+"""So few boundaries leave the rings' waves between them to torn fibres; lines show them better."""
+
 LEAST_STRENGTH = 1.5
 """A typical boundary's log-likelihood ratio below which the rings count as not seen."""
 
@@ -76,6 +84,7 @@ class _Rings:
     """What was read of the rings, before it is put into the result."""
 
     bark_rad: float
+    family: RingFamily
     spread: FamilySpread
     straight: Straightened
     anatomy: AnatomyFound
@@ -159,12 +168,52 @@ def _read_rings(view: EndView, species: str | None) -> _Rings | str:
     if isinstance(search, str):
         return search
     trials = [_follow(view, search, usable, family, species) for family in search.families]
-    if max(trial.found.strength for trial in trials) < WEAK:
-        thin = search_rings(texture, usable, view.aspect, FINEST_SHARE)
-        if not isinstance(thin, str):
-            trials += [_follow(view, thin, usable, family, species) for family in thin.families]
-    trials.sort(key=lambda trial: -trial.likeness)
+    if _doubtful(trials):
+        trials = _with_lines(view, texture, usable, species, trials)
+    trials = sorted(trials, key=lambda trial: -trial.likeness)
     return _unseen(trials) or trials[0]
+
+
+def _doubtful(trials: list[_Rings]) -> bool:
+    """Whether the readings are weak, too few rings to follow their waves by, or too close."""
+    best = max(trials, key=lambda trial: trial.likeness)
+    sure = int((best.found.confidence > SURE).sum())
+    weak = max(trial.found.strength for trial in trials) < WEAK
+    ranked = sorted(trials, key=lambda trial: -trial.likeness)
+    return weak or sure < FEW or _unseen(ranked) is not None
+
+
+def _with_lines(
+    view: EndView,
+    texture: npt.NDArray[np.float32],
+    usable: npt.NDArray[np.bool_],
+    species: str | None,
+    trials: list[_Rings],
+) -> list[_Rings]:
+    """The readings, and those of families that thin lines follow, compared on even terms.
+
+    Half of what counts is how much of the texture a family explains, half how much of the
+    lines: torn fibres fill the one, rays the other.
+    """
+    known = [trial.family for trial in trials]
+    found = search_lines(texture, usable, view.aspect, known)
+    if found is None:
+        return trials
+    assert found.guide is not None
+    lines = stack_of(found.guide, found.inner, view.aspect, STACK_PX)
+    fine = stack_of(*fine_texture(texture, usable), view.aspect, STACK_PX)
+    every = trials + [_follow(view, found, usable, family, species) for family in found.families]
+    return [
+        dataclasses.replace(
+            trial,
+            likeness=_likeness(
+                trial.found,
+                trial.anatomy,
+                *(describe(s, trial.family.arcs).joint for s in (lines, fine)),
+            ),
+        )
+        for trial in every
+    ]
 
 
 def _follow(
@@ -176,7 +225,7 @@ def _follow(
 ) -> _Rings:
     """Boundaries along one candidate family."""
     spread = family_spread(search.fine, search.inner, view.aspect, family.arcs)
-    straight = straighten(search.texture, usable, view, family.arcs)
+    straight = straighten(search.texture, usable, view, family.arcs, search.guide)
     turn = ring_turn(straight)
     error = math.hypot(spread.direction_rad, turn.turn_error_rad, math.radians(OUTLINE_ERROR_DEG))
     spread = FamilySpread(error, math.hypot(spread.curvature, turn.curvature_error))
@@ -201,6 +250,7 @@ def _follow(
     latewood = latewood_shares(averages, found, anatomy.anatomy, outwards)
     return _Rings(
         bark_rad,
+        family,
         spread,
         straight,
         anatomy,
@@ -208,17 +258,25 @@ def _follow(
         sure,
         found,
         latewood,
-        _likeness(found, family),
+        _likeness(found, anatomy, family.joint, family.joint),
     )
 
 
-def _likeness(found: BoundaryRows, family: RingFamily) -> float:
+def _likeness(
+    found: BoundaryRows, anatomy: AnatomyFound, first_joint: float, second_joint: float
+) -> float:
     """How much a reading looks like rings, in nats.
 
-    A typical boundary's evidence, how even the widths are, and how much of what is seen the
-    arcs and the radii of one pith explain together (rings and rays share their pith).
+    A typical boundary's evidence, how even the widths are, how much of what is seen the arcs
+    and the radii of one pith explain together (rings and rays share their pith), and rows of
+    pores: neither rays nor tools leave those.
     """
-    return found.strength + found.evenness + 5.0 * math.log(max(family.joint, 1e-3))
+    seen = 2.5 * math.log(max(first_joint, 1e-3)) + 2.5 * math.log(max(second_joint, 1e-3))
+    rows = anatomy.confidence if anatomy.anatomy == "ring-porous" else 0.0
+    # Two lines or three are less of a pattern than many.
+    sure = float((found.confidence > SURE).sum())
+    pattern = found.strength * sure / (sure + 1.0)
+    return pattern + found.evenness + seen + 4.0 * max(2.0 * rows - 1.0, 0.0)
 
 
 def _anatomies(averages: Profiles, usual: float, species: str | None) -> list[AnatomyFound]:
@@ -402,13 +460,7 @@ def _series(
     half = Z90 * rings.spread.curvature
     low, high = curvature - half, curvature + half
     bark = math.degrees(rings.bark_rad) + (0.0 if rings.outwards > 0 else 180.0)
-    doubt = np.array([b.confidence for b in crossing])
-    times = np.array([b.times for b in crossing])
-    # Boundaries are independent coins: the count's spread is the root of the summed variances.
-    spread = Z90 * math.sqrt(float((doubt * (1 - doubt)).sum())) if len(doubt) else 0.0
-    missed = rings.found.confidence
-    unsure = missed[(missed < SURE) & (missed > 0.1)]
-    more = float(unsure.sum()) + Z90 * math.sqrt(float((unsure * (1 - unsure)).sum()))
+    rings_low, rings_high = _count_interval(rings, crossing, aspect)
     return RingSeries(
         boundaries=tuple(crossing),
         anatomy=rings.anatomy.anatomy,
@@ -420,20 +472,39 @@ def _series(
         curvature_high=high,
         pith_distance_low=1.0 / high if high > 0 else None,
         pith_distance_high=1.0 / low if low > 0 else None,
-        rings_low=max(0, math.floor(float((doubt * times).sum()) - spread)),
-        rings_high=math.ceil(sum(b.times for b in crossing) + more + _hidden(rings, aspect)),
+        rings_low=rings_low,
+        rings_high=rings_high,
         latewood_shares=latewood,
         notes=notes,
     )
 
 
-def _hidden(rings: _Rings, aspect: float) -> float:
-    """Boundaries that the unseen ends of the line through the centre (rim, corners) may hold."""
+def _count_interval(rings: _Rings, crossing: list[RingBoundary], aspect: float) -> tuple[int, int]:
+    """90 % interval of the number of boundaries on the line through the centre.
+
+    The chances of all counts that the peaks along the rings allow, and of as many more boundaries
+    in the rim and the corners, where nothing could be seen, as rings of the usual width put there
+    (Poisson's law).
+    """
+    from scipy.stats import poisson
+
+    chain = rings.found.chain
+    assert chain is not None
+    rows = np.arange(len(rings.straight.s))
     c, d = abs(math.cos(rings.bark_rad)), abs(math.sin(rings.bark_rad))
     reach = min(0.5 / max(c, 1e-6), 0.5 * aspect / max(d, 1e-6))
-    first, last = (float(rings.straight.s[row]) for row in rings.found.looked_at)
-    unseen = max(first + reach, 0.0) + max(reach - last, 0.0)
-    return unseen / (rings.found.usual_rows * rings.straight.row_width)
+    low, high = (float(np.interp(v, rings.straight.s, rows)) for v in (-reach, reach))
+    first, last = rings.found.looked_at
+    seen = chain.count_chances(low, high)
+    unseen = max(first - low, 0.0) + max(high - last, 0.0)
+    hidden = poisson.pmf(np.arange(8), unseen / chain.width)
+    both = np.cumsum(np.convolve(seen, hidden))
+    # A ring that runs round a pith inside the section is crossed twice.
+    twice = sum(b.times for b in crossing) - len(crossing)
+    counted = len(crossing)
+    least = min(int(np.searchsorted(both, 0.05)), counted)
+    most = max(int(np.searchsorted(both, 0.95)), counted)
+    return least + twice, most + twice
 
 
 def _pith(arcs: ArcFamily, series: RingSeries, aspect: float) -> tuple[float, float] | None:

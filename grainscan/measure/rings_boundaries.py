@@ -3,8 +3,8 @@
 Every anatomy says what a boundary looks like on the way to the bark: in a softwood dark
 latewood ends sharply at light earlywood; in a ring-porous wood even latewood ends at a row of
 pores; in a diffuse-porous wood there is a thin line. From that first guess the rings' own usual
-profile is learnt and sought again. The chain of boundaries is the one that gathers most
-evidence with ring widths that change no more than ring widths do (dynamic programming).
+profile is learnt and sought again. Which peaks are boundaries is decided for all of them together
+(``rings_chain.py``).
 """
 
 from __future__ import annotations
@@ -17,16 +17,15 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.rings_anatomy import Anatomy, Profiles
+from grainscan.measure.rings_chain import Chain, best_chain
 
 __all__ = ["BoundaryRows", "bark_side", "find_boundaries", "latewood_shares", "ring_rows"]
 
 Array = npt.NDArray[np.float64]
 
-WIDTH_SPREAD = 0.45
-"""Standard deviation of the log of a ring's width against the usual width on one section."""
-
 EVEN_SPREAD = 0.35
-"""The same within one section for sound wood, where rings are told from rays by it."""
+"""Standard deviation of the log of a ring's width within one section of sound wood, by which rings
+are told from rays."""
 
 SCALES_ROWS: Mapping[Anatomy, tuple[float, ...]] = MappingProxyType(
     {
@@ -38,18 +37,11 @@ SCALES_ROWS: Mapping[Anatomy, tuple[float, ...]] = MappingProxyType(
 """Gaussian scales (rows) at which a boundary is looked for: sharp edges and thin lines are best
 seen at the finest, rows of large pores at about the size of a pore."""
 
+MOST_EVEN = 6.0
+"""Evenness beyond this (nats) says no more: tools leave even marks, and many narrow ones."""
+
 STRONG = 5.0
 """A typical boundary's log-likelihood ratio at which no coarser scale is tried."""
-
-COST = 0.35
-"""Share of a typical boundary's evidence that a boundary must bring to be worth adding."""
-
-CHANCE = 2.5
-"""Evidence in standard errors below which a peak is chance: the largest of the dozen or so
-independent places in one ring's width reaches about this by chance (normal law)."""
-
-GAP_WEIGHT = 0.12
-"""Cost, in typical boundaries, of a ring width one standard deviation off the usual."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +51,8 @@ class BoundaryRows:
     ``rows`` (N,), ``confidence`` (N,) 0 to 1; ``usual_rows``: usual ring width in rows;
     ``strength``: log-likelihood ratio of a typical boundary; ``evenness``: log-likelihood ratio
     of the widths being those of rings (alike) against those of rays (at random);
-    ``looked_at``: first and last row that could be looked at.
+    ``looked_at``: first and last row that could be looked at; ``chain``: all that stood beside
+    the boundaries, None where nothing stood out.
     """
 
     rows: Array
@@ -68,6 +61,7 @@ class BoundaryRows:
     strength: float
     evenness: float
     looked_at: tuple[int, int]
+    chain: Chain | None
 
 
 def ring_rows(found: Profiles) -> float:
@@ -104,7 +98,7 @@ def find_boundaries(found: Profiles, anatomy: Anatomy, outwards: int, usual: flo
     # The finest scale places boundaries best; coarser ones are for what it cannot see.
     best: BoundaryRows | None = None
     for sigma in SCALES_ROWS[anatomy]:
-        trial = _at_scale(found, _Look(anatomy, outwards, sigma), usual)
+        trial = _at_scale(found, _Look(anatomy, outwards, sigma, _line_sign(found)), usual)
         if best is None or trial.strength > 1.5 * best.strength:
             best = trial
         if best.strength >= STRONG:
@@ -115,34 +109,36 @@ def find_boundaries(found: Profiles, anatomy: Anatomy, outwards: int, usual: flo
 
 def _at_scale(found: Profiles, look: _Look, usual: float) -> BoundaryRows:
     clear = _clearness(found, look.evidence)
-    rows, usual = _chain(clear, found, usual)
+    chain = _chain(clear, found, usual)
     for _ in range(2):
-        if len(rows) < 4:
+        if chain is None or chain.chosen.sum() < 4:
             break
-        learnt = _learnt_clearness(found, rows, usual, look)
-        rows, usual = _chain(0.5 * (clear + learnt), found, usual)
-    rows = _on_edge(found, rows, usual, look)
-    confidence, log_ratio = _confidence(found, rows, usual, look)
+        rows = chain.peaks[chain.chosen]
+        learnt = _learnt_clearness(found, rows, chain.width, look)
+        chain = _chain(0.5 * (clear + learnt), found, chain.width)
+    used = np.flatnonzero(found.used)
+    looked_at = (int(used[0]), int(used[-1]))
+    if chain is None:
+        return BoundaryRows(np.array([]), np.array([]), usual, 0.0, 0.0, looked_at, None)
+    log_ratio = _sector_ratio(found, chain.peaks[chain.chosen], chain.width, look)
+    rows, chance = _on_edge(found, chain, look)
     # One lone line is no ring pattern, however clear.
     strength = float(np.median(log_ratio)) if len(rows) > 1 else 0.0
-    used = np.flatnonzero(found.used)
-    return BoundaryRows(
-        rows,
-        confidence,
-        usual,
-        strength,
-        _evenness(rows[confidence > 0.9]),
-        (int(used[0]), int(used[-1])),
-    )
+    evenness = _evenness(rows[chance > 0.9])
+    return BoundaryRows(rows, chance, chain.width, strength, evenness, looked_at, chain)
 
 
 @dataclass(frozen=True, slots=True)
 class _Look:
-    """What a boundary looks like: anatomy, direction to the bark along the rows, and scale."""
+    """What a boundary looks like: anatomy, direction to the bark along the rows, and scale.
+
+    ``line_sign``: +1 where thin lines are darker than the wood between them, −1 where lighter.
+    """
 
     anatomy: Anatomy
     outwards: int
     sigma: float
+    line_sign: float
 
     def evidence(self, tone: Array, pores: Array) -> Array:
         """Large where the profile looks like a boundary, along the last axis."""
@@ -150,7 +146,7 @@ class _Look:
 
         if self.anatomy == "diffuse-porous":
             line = gaussian_filter1d(tone, self.sigma, order=2, axis=-1)
-            return np.asarray(line * _line_sign(tone))
+            return np.asarray(line * self.line_sign)
         step = self.outwards * gaussian_filter1d(tone, self.sigma, order=1, axis=-1)
         if self.anatomy == "softwood":
             return np.asarray(step)
@@ -158,6 +154,12 @@ class _Look:
         return np.asarray(
             self.outwards * gaussian_filter1d(dots, self.sigma, order=1, axis=-1) - step
         )
+
+    def bark_slope(self, tone: Array) -> Array:
+        """Large on the bark side of a thin line."""
+        from scipy.ndimage import gaussian_filter1d
+
+        return np.asarray(self.line_sign * self.outwards * gaussian_filter1d(tone, 1.0, order=1))
 
 
 def _clearness(found: Profiles, evidence: Callable[[Array, Array], Array]) -> Array:
@@ -181,10 +183,17 @@ def _clearness(found: Profiles, evidence: Callable[[Array, Array], Array]) -> Ar
     return np.asarray(clear)
 
 
-def _line_sign(tone: Array) -> float:
-    """+1 when thin lines are darker than the wood between them, −1 when lighter."""
-    level = tone - tone.mean()
-    return -1.0 if float((level**3).mean()) > 0 else 1.0
+def _line_sign(found: Profiles) -> float:
+    """+1 when thin lines are darker than the wood between them, −1 when lighter.
+
+    One answer for the whole end: lines make the fine detail of its profile lopsided. A sector
+    alone may have its sign turned by a check or by the section's corner.
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    well = found.support > 0.25 * found.support.max()
+    detail = gaussian_filter1d(found.tone, 2.0, order=2)[well]
+    return 1.0 if float((detail**3).sum()) >= 0 else -1.0
 
 
 def _learnt_clearness(found: Profiles, rows: Array, usual: float, look: _Look) -> Array:
@@ -213,89 +222,52 @@ def _learnt_clearness(found: Profiles, rows: Array, usual: float, look: _Look) -
     return _clearness(found, likeness)
 
 
-def _chain(clear: Array, found: Profiles, usual: float) -> tuple[Array, float]:
-    """The best chain of boundaries (rows) and the usual width it implies."""
-    from scipy.ndimage import maximum_filter1d
-
-    rows = np.flatnonzero((clear >= maximum_filter1d(clear, 5)) & (clear > CHANCE) & found.used)
-    if rows.size == 0:
-        return np.array([]), usual
-    extent = float(found.used.sum())
+def _chain(clear: Array, found: Profiles, usual: float) -> Chain | None:
+    """The likeliest chain of boundaries, None where nothing stands out."""
     # In a corner fewer columns speak: the same boundary stands less clear of its error there.
-    heard = np.sqrt(np.clip(found.support / np.quantile(found.support[found.used], 0.8), 0.02, 1.0))
-    best: tuple[float, Array, float] = (-np.inf, np.array([]), usual)
-    for width in np.geomspace(6.0, 0.5 * extent, 19):
-        score, chain = _best_chain(clear[rows], heard[rows], rows, width, extent)
-        # The first guess only breaks ties.
-        score -= 2.0 * np.log(width / usual) ** 2
-        if score > best[0]:
-            best = (score, chain, width)
-    gaps = np.diff(best[1])
-    implied = float(np.exp(np.mean(np.log(gaps)))) if len(gaps) >= 2 else best[2]
-    return best[1], implied
+    most = float(np.quantile(found.support[found.used], 0.8))
+    heard = np.sqrt(np.clip(found.support / most, 0.02, 1.0))
+    return best_chain(clear, heard, found.used, usual)
 
 
-def _best_chain(
-    value: Array, heard: Array, rows: npt.NDArray[np.intp], width: float, extent: float
-) -> tuple[float, Array]:
-    """Dynamic programming over candidate rows for one usual width; its score and rows."""
-    # A typical boundary's evidence: as many strongest peaks as rings of this width fit.
-    number = max(2, round(extent / width))
-    typical = float(np.median(np.sort(value)[::-1][:number]))
-    gain = np.minimum(value, 1.5 * typical) - np.maximum(COST * typical * heard, CHANCE)
-    total = gain.copy()
-    before = np.full(len(rows), -1)
-    for i in range(1, len(rows)):
-        gaps = rows[i] - rows[:i]
-        index = np.flatnonzero((gaps > 0.25 * width) & (gaps < 3.5 * width))
-        if index.size == 0:
-            continue
-        odd = np.log(gaps[index] / width) / WIDTH_SPREAD
-        fit = total[index] - GAP_WEIGHT * typical * odd**2
-        k = int(np.argmax(fit))
-        if fit[k] > 0:
-            total[i] = gain[i] + fit[k]
-            before[i] = index[k]
-    at = int(np.argmax(total))
-    score = float(total[at])
-    chain = []
-    while at >= 0:
-        chain.append(rows[at])
-        at = int(before[at])
-    return score, np.array(chain[::-1], np.float64)
-
-
-def _on_edge(found: Profiles, rows: Array, usual: float, look: _Look) -> Array:
-    """Move each boundary to the nearby maximum of the anatomy's own edge, sub-row."""
+def _on_edge(found: Profiles, chain: Chain, look: _Look) -> tuple[Array, Array]:
+    """Each boundary moved to the nearby maximum of the anatomy's own edge, sub-row; its chance."""
     edge = look.evidence(found.tone, found.pores)
-    reach = max(2, round(0.12 * usual))
-    moved = []
-    for row in rows:
-        low = max(int(row) - reach, 1)
-        high = min(int(row) + reach + 1, len(edge) - 1)
-        peak = low + int(np.argmax(edge[low:high]))
-        a, b, c = edge[peak - 1], edge[peak], edge[min(peak + 1, len(edge) - 1)]
-        bend = a - 2 * b + c
-        moved.append(peak + (float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0))
+    reach = max(2, round(0.12 * chain.width))
+    places = chain.peaks[chain.chosen]
+    moved = [_highest(edge, int(row) - reach, int(row) + reach) for row in places]
+    if look.anatomy == "diffuse-porous":
+        # A ring ends on the bark side of its last, darker cells, not in their middle.
+        slope = look.bark_slope(found.tone)
+        ahead = (0, reach) if look.outwards > 0 else (-reach, 0)
+        moved = [_highest(slope, round(row) + ahead[0], round(row) + ahead[1]) for row in moved]
     # Two of the chain may climb to the same edge: it is one boundary.
-    ordered = np.unique(np.array(moved, np.float64))
-    return ordered[np.diff(ordered, prepend=-np.inf) > 1.0]
+    ordered, first = np.unique(np.array(moved, np.float64), return_index=True)
+    apart = np.diff(ordered, prepend=-np.inf) > 1.0
+    return ordered[apart], np.clip(chain.chance[chain.chosen][first][apart], 0.01, 0.99)
 
 
-def _confidence(found: Profiles, rows: Array, usual: float, look: _Look) -> tuple[Array, Array]:
-    """Chance that each boundary is one: sectors that show it against sectors that would anyway."""
+def _highest(values: Array, low: int, high: int) -> float:
+    """Place of the highest value from row ``low`` to ``high``, between rows."""
+    low, high = max(low, 1), min(high, len(values) - 2)
+    if high < low:
+        return float(np.clip(low, 0, len(values) - 1))
+    peak = low + int(np.argmax(values[low : high + 1]))
+    a, b, c = values[peak - 1], values[peak], values[peak + 1]
+    bend = a - 2 * b + c
+    return peak + (float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0)
+
+
+def _sector_ratio(found: Profiles, rows: Array, usual: float, look: _Look) -> Array:
+    """Log-likelihood ratio of each boundary: sectors that show it against those that always do."""
     if len(rows) == 0:
-        return np.array([]), np.array([])
+        return np.array([])
     edge = np.array(
         [
             look.evidence(tone, pores)
             for tone, pores in zip(found.sector_tone, found.sector_pores, strict=True)
         ]
     )
-    if look.anatomy == "diffuse-porous":
-        edge *= (
-            _line_sign(found.tone) * np.array([_line_sign(t) for t in found.sector_tone])[:, None]
-        )
     held = found.sector_support >= 4
     reach = max(2, round(0.1 * usual))
     peak = _local_max(edge, reach)
@@ -313,11 +285,7 @@ def _confidence(found: Profiles, rows: Array, usual: float, look: _Look) -> tupl
     usually = _rate(hit[seen])
     each = hit * np.log(usually / chance) + ~hit * np.log((1 - usually) / (1 - chance))
     # Neighbouring sectors share rough patches and waves: half of them count as independent.
-    log_ratio = 0.5 * (each * seen).sum(axis=0)
-    # The chain offers about one row per ring width, so the odds before looking are even.
-    gaps = _gap_penalty(rows, usual)
-    logit = log_ratio - gaps
-    return np.clip(1 / (1 + np.exp(-logit)), 0.01, 0.99), log_ratio
+    return np.asarray(0.5 * (each * seen).sum(axis=0))
 
 
 def _evenness(rows: Array) -> float:
@@ -334,17 +302,7 @@ def _evenness(rows: Array) -> float:
     spread = EVEN_SPREAD
     ring = -0.5 * ((log - centre) / spread) ** 2 - log - np.log(spread * np.sqrt(2 * np.pi))
     ray = -np.exp(log)
-    return float(np.clip((ring - ray).sum(), -10.0, 10.0))
-
-
-def _gap_penalty(rows: Array, usual: float) -> Array:
-    if len(rows) < 3:
-        return np.zeros(len(rows))
-    odd = np.abs(np.log(np.diff(rows) / usual)) / WIDTH_SPREAD
-    excess = np.maximum(odd - 1.5, 0.0)
-    left = np.concatenate([[0.0], excess])
-    right = np.concatenate([excess, [0.0]])
-    return np.asarray(np.maximum(left, right))
+    return float(np.clip((ring - ray).sum(), -MOST_EVEN, MOST_EVEN))
 
 
 def _rate(hits: npt.NDArray[np.bool_]) -> float:

@@ -72,7 +72,7 @@ class RingFamily:
 
 
 @dataclass(frozen=True, slots=True)
-class _Stack:
+class Stack:
     """Pixels of the reduced texture, ready for stacking; ``squared`` distances from the centre
     and the values' sum of squares (``power``) are kept, as every trial needs them.
     """
@@ -95,26 +95,26 @@ def find_families(
     """
     # Fine rings show in the block spectra, which need no exact direction; few wide rings show
     # in the coarse stack, which sees the whole section at once.
-    score, angles = _block_score(texture, usable, aspect)
-    coarse = _stack(texture, usable, aspect, COARSE_PX)
-    starts = _candidates(score, angles, at_most) + _coarse_candidates(coarse, at_most)
-    fine = _stack(texture, usable, aspect, STACK_PX)
-    near = [_refine(coarse, start, np.radians(4.0), 0.24, np.radians(0.5)) for start in starts]
-    near += _crossed(coarse, max(near, key=lambda arcs: _share(coarse, arcs)))
-    families = [_describe(fine, _refine(fine, arcs, np.radians(0.8), 0.05)) for arcs in near]
-    return _well_apart(families)[:at_most]
+    score, angles = family_score(*_block_powers(texture, usable, aspect))
+    coarse = stack_of(texture, usable, aspect, COARSE_PX)
+    starts = candidates_of(score, angles, at_most) + _coarse_candidates(coarse, at_most)
+    fine = stack_of(texture, usable, aspect, STACK_PX)
+    near = [refine(coarse, start, np.radians(4.0), 0.24, np.radians(0.5)) for start in starts]
+    near += crossed(coarse, max(near, key=lambda arcs: _share(coarse, arcs)))
+    families = [describe(fine, refine(fine, arcs, np.radians(0.8), 0.05)) for arcs in near]
+    return well_apart(families)[:at_most]
 
 
-def _well_apart(families: list[RingFamily]) -> list[RingFamily]:
+def well_apart(families: list[RingFamily], least_deg: float = 12.0) -> list[RingFamily]:
     """The families by how much they explain, without near copies of a better one."""
     kept: list[RingFamily] = []
     for family in sorted(families, key=lambda family: -family.joint):
-        if all(_apart_deg(family.arcs, other.arcs) > 12.0 for other in kept):
+        if all(_apart_deg(family.arcs, other.arcs) > least_deg for other in kept):
             kept.append(family)
     return kept
 
 
-def _crossed(stack: _Stack, arcs: ArcFamily) -> list[ArcFamily]:
+def crossed(stack: Stack, arcs: ArcFamily) -> list[ArcFamily]:
     """Families at right angles to one, in case that one is the rays: the best for each side.
 
     Strong rays outshine faint rings. The rings are then the arcs that have the rays as radii:
@@ -124,16 +124,16 @@ def _crossed(stack: _Stack, arcs: ArcFamily) -> list[ArcFamily]:
     for quarter in (0.5 * np.pi, -0.5 * np.pi):
         starts = [ArcFamily(arcs.bark_rad + quarter, k) for k in (0.1, 0.4, 0.8, 1.4)]
         start = max(starts, key=lambda trial: _joint(stack, trial))
-        found.append(_refine(stack, start, np.radians(4.0), 0.2, np.radians(0.5), objective=_joint))
+        found.append(refine(stack, start, np.radians(4.0), 0.2, np.radians(0.5), objective=_joint))
     return found
 
 
-def _joint(stack: _Stack, arcs: ArcFamily) -> float:
+def _joint(stack: Stack, arcs: ArcFamily) -> float:
     """Variance held by the profile across the arcs plus that by the one across their radii."""
     return _share(stack, arcs) + _fan_share(stack, arcs)
 
 
-def _fan_share(stack: _Stack, arcs: ArcFamily) -> float:
+def _fan_share(stack: Stack, arcs: ArcFamily) -> float:
     """Part of the texture's variance that lies along the radii (rays), above chance."""
     t = arcs.along(stack.x, stack.y)
     index = np.floor(t / stack.step).astype(np.intp)
@@ -144,7 +144,7 @@ def _fan_share(stack: _Stack, arcs: ArcFamily) -> float:
     return held - np.count_nonzero(count) / len(stack.value)
 
 
-def _coarse_candidates(stack: _Stack, at_most: int) -> list[ArcFamily]:
+def _coarse_candidates(stack: Stack, at_most: int) -> list[ArcFamily]:
     """Best families of a full search at low resolution, well apart in direction."""
     trials = [
         (_share(stack, ArcFamily(angle, curvature)), ArcFamily(angle, curvature))
@@ -167,10 +167,10 @@ def _apart_deg(one: ArcFamily, two: ArcFamily) -> float:
     return float(abs((turn + 90.0) % 180.0 - 90.0))
 
 
-def _block_score(
+def _block_powers(
     texture: FloatArray, usable: npt.NDArray[np.bool_], aspect: float
 ) -> tuple[Array, Array]:
-    """Score of every (direction, curvature): (A, K), and the directions in radians (A,)."""
+    """Power by direction in every block (B, T), and the blocks' centres (B, 2)."""
     import cv2
 
     factor = max(texture.shape) / SPECTRUM_PX
@@ -191,10 +191,17 @@ def _block_score(
                     aspect * (0.5 - (row + block / 2) / small.shape[0]),
                 )
             )
-    table = np.array(energy)
-    place = np.array(centres)
+    return np.array(energy), np.array(centres)
+
+
+def family_score(table: Array, place: Array) -> tuple[Array, Array]:
+    """Score of every (direction, curvature): (A, K), and the directions in radians (A,).
+
+    ``table`` (B, T): what each of B places says for normals at T even directions over 180°;
+    ``place`` (B, 2): where they are, section coordinates.
+    """
     angles = np.radians(np.arange(0.0, 360.0, ANGLE_STEP_DEG))
-    # Direction to the bark at every block, for every direction and curvature at the centre.
+    # Direction to the bark at every place, for every direction and curvature at the centre.
     down = np.sin(angles)[:, None, None] + CURVATURES[None, :, None] * place[:, 1]
     across = np.cos(angles)[:, None, None] + CURVATURES[None, :, None] * place[:, 0]
     index = np.degrees(np.arctan2(down, across)) / ANGLE_STEP_DEG
@@ -241,7 +248,7 @@ def _direction_power(block: FloatArray) -> Array:
     return np.asarray(np.minimum(whitened, CAP).mean(axis=0), np.float64)
 
 
-def _candidates(score: Array, angles: Array, at_most: int) -> list[ArcFamily]:
+def candidates_of(score: Array, angles: Array, at_most: int) -> list[ArcFamily]:
     """The best (direction, curvature) of each well separated direction (mod 180°)."""
     best_curvature = score.argmax(axis=1)
     best = score.max(axis=1)
@@ -255,9 +262,9 @@ def _candidates(score: Array, angles: Array, at_most: int) -> list[ArcFamily]:
     return chosen
 
 
-def _stack(
+def stack_of(
     texture: FloatArray, usable: npt.NDArray[np.bool_], aspect: float, longest: int
-) -> _Stack:
+) -> Stack:
     import cv2
 
     factor = max(texture.shape) / longest
@@ -269,10 +276,10 @@ def _stack(
     y = aspect * (0.5 - (rows + 0.5) / size[1])
     value = small[rows, columns].astype(np.float64)
     value -= value.mean()
-    return _Stack(x, y, value, 1.0 / size[0], x * x + y * y, float((value**2).sum()))
+    return Stack(x, y, value, 1.0 / size[0], x * x + y * y, float((value**2).sum()))
 
 
-def stack_profile(stack: _Stack, arcs: ArcFamily) -> tuple[Array, Array]:
+def stack_profile(stack: Stack, arcs: ArcFamily) -> tuple[Array, Array]:
     """Sum of the texture and number of pixels per step of the ring coordinate."""
     # ArcFamily.ring_coordinate with the squared distances at hand.
     a = stack.x * np.cos(arcs.bark_rad) + stack.y * np.sin(arcs.bark_rad)
@@ -287,18 +294,18 @@ def stack_profile(stack: _Stack, arcs: ArcFamily) -> tuple[Array, Array]:
     return np.bincount(index, stack.value).astype(np.float64), count.astype(np.float64)
 
 
-def _share(stack: _Stack, arcs: ArcFamily) -> float:
+def _share(stack: Stack, arcs: ArcFamily) -> float:
     total, count = stack_profile(stack, arcs)
     return float((total**2 / np.maximum(count, 1)).sum() / stack.power)
 
 
-def _refine(
-    stack: _Stack,
+def refine(
+    stack: Stack,
     start: ArcFamily,
     turn: float,
     bend: float,
     finest: float = np.radians(0.08),
-    objective: Callable[[_Stack, ArcFamily], float] | None = None,
+    objective: Callable[[Stack, ArcFamily], float] | None = None,
 ) -> ArcFamily:
     """Climb to the family whose stack holds most variance, from coarse to fine steps.
 
@@ -327,7 +334,7 @@ def _signed(angle: float, curvature: float) -> ArcFamily:
     return ArcFamily(angle, curvature)
 
 
-def _describe(stack: _Stack, arcs: ArcFamily) -> RingFamily:
+def describe(stack: Stack, arcs: ArcFamily) -> RingFamily:
     share = _share(stack, arcs)
     count = stack_profile(stack, arcs)[1]
     noise = np.count_nonzero(count) / len(stack.value)
@@ -351,7 +358,7 @@ def family_spread(
     variance. Their scatter through the inverse Hessian is the block bootstrap in closed form
     (the sandwich estimator of P. J. Huber, Proc. 5th Berkeley Symposium, 1967).
     """
-    stack = _stack(texture, usable, aspect, STACK_PX)
+    stack = stack_of(texture, usable, aspect, STACK_PX)
     turn, bend = 1.5 * stack.step, 6.0 * stack.step
     hessian = _hessian(stack, arcs, turn, bend)
     pull = _block_gradients(stack, arcs, turn, bend)
@@ -369,7 +376,7 @@ def _moved(arcs: ArcFamily, turn: float, bend: float) -> ArcFamily:
     return _signed(arcs.bark_rad + turn, arcs.curvature + bend)
 
 
-def _hessian(stack: _Stack, arcs: ArcFamily, turn: float, bend: float) -> Array:
+def _hessian(stack: Stack, arcs: ArcFamily, turn: float, bend: float) -> Array:
     """Second derivatives of the stacked sum of squares, by differences."""
     scale = stack.power
 
@@ -383,7 +390,7 @@ def _hessian(stack: _Stack, arcs: ArcFamily, turn: float, bend: float) -> Array:
     return np.array([[aa, ab], [ab, bb]])
 
 
-def _block_gradients(stack: _Stack, arcs: ArcFamily, turn: float, bend: float) -> Array:
+def _block_gradients(stack: Stack, arcs: ArcFamily, turn: float, bend: float) -> Array:
     """Each block's gradient of the stacked sum of squares, (blocks, 2)."""
     from scipy.ndimage import gaussian_filter1d
 
@@ -425,7 +432,7 @@ class RingSearch:
 
     ``texture`` (M, N) float32: without saw marks where there were any; ``fine``, ``inner``: its
     fine detail and where that was used; ``saw_marks_deg``: the direction of the marks, None
-    without.
+    without; ``guide`` (M, N): where thin lines run, None where the texture itself is followed.
     """
 
     families: tuple[RingFamily, ...]
@@ -433,6 +440,7 @@ class RingSearch:
     fine: FloatArray
     inner: npt.NDArray[np.bool_]
     saw_marks_deg: float | None
+    guide: FloatArray | None = None
 
 
 def search_rings(

@@ -66,17 +66,23 @@ class Straightened:
 
 
 def straighten(
-    texture: FloatArray, usable: npt.NDArray[np.bool_], view: EndView, arcs: ArcFamily
+    texture: FloatArray,
+    usable: npt.NDArray[np.bool_],
+    view: EndView,
+    arcs: ArcFamily,
+    guide: FloatArray | None = None,
 ) -> Straightened:
     """Lay the texture out along the arcs and take out the rings' waviness.
 
     ``texture`` (M, N) float32 and ``usable`` (M, N) bool from
-    :func:`grainscan.measure.rings_view.ring_texture`.
+    :func:`grainscan.measure.rings_view.ring_texture`; ``guide`` (M, N) float32: what the rings'
+    waves are followed in, the texture itself without it.
     """
+    followed = texture if guide is None else guide
     s, t = _axes(view, arcs)
     shift = np.zeros((len(s), len(t)), np.float32)
     for blocks, most, share in zip(BLOCKS, STEP_SHIFT_PX, MATCH_SHARE, strict=True):
-        flat, weight = _sample(texture, usable, view, arcs, s[:, None] + shift, t[None, :])
+        flat, weight = _sample(followed, usable, view, arcs, s[:, None] + shift, t[None, :])
         lag = _lags(flat, weight, blocks, most, share)
         shift = _added(shift, lag, float(s[1] - s[0]))
     flat, weight = _sample(texture, usable, view, arcs, s[:, None] + shift, t[None, :])
