@@ -34,6 +34,12 @@ LEAST_RING_PX = 7.0
 """Rings closer than this on the photograph are missed here and there: a boundary is two or three
 pixels wide, a phone's sharpening as many again. Their count is then bounded from below only."""
 
+NARROWEST_PX = 4.0
+"""A narrower ring has no light between its two boundaries: two pixels' width each."""
+
+MOST_APART = 0.2
+"""Counts of two radii of one tree that differ by more than this share do not count all rings."""
+
 LEAST_AGREEMENT = 0.5
 """Share of blocks that must follow the rings; chance gives a sixth."""
 
@@ -250,12 +256,19 @@ def _end(
         )
         eccentricity = math.hypot(x, y)
     count, low, high = _count(radii)
+    if high is not None:
+        high += math.ceil(_too_narrow(radii, outline.radius_px))
     ring_px = _usual_ring_px(radii, outline.radius_px)
     if ring_px is not None and ring_px < LEAST_RING_PX:
         high = None
         notes.append(
             f"the rings are only {ring_px:.0f} pixels wide and some may be missed: use the phone's "
             "largest picture and fill it with the log's end"
+        )
+    if count is not None and _disagree(radii, count):
+        high = None
+        notes.append(
+            "the radii count differently, so rings are missed on some: sand the end and wet it"
         )
     mean = None
     if diameter_mm is not None and radii:
@@ -293,6 +306,32 @@ def _usual_ring_px(radii: tuple[RadiusRings, ...], radius_px: float) -> float | 
         (b - a) * r.length * radius_px for r in radii for a, b in itertools.pairwise(r.shares)
     ]
     return statistics.median(widths) if widths else None
+
+
+def _disagree(radii: tuple[RadiusRings, ...], middle: int) -> bool:
+    """Whether radii that cross the same rings count so differently that many must be missed."""
+    far = [abs(radius.rings - middle) > MOST_APART * middle for radius in radii]
+    return sum(far) > len(radii) / 4
+
+
+def _too_narrow(radii: tuple[RadiusRings, ...], radius_px: float) -> float:
+    """How many rings may be too narrow to be seen, at most (95 %).
+
+    Ring widths are log-normal; of those that are seen the wider half tells their middle and
+    spread, and the law how many more lie below what the photograph resolves (Poisson's spread).
+    """
+    from scipy.special import ndtr
+
+    most = []
+    for radius in radii:
+        widths = np.diff(radius.shares) * radius.length * radius_px
+        if len(widths) < 8:
+            continue
+        middle, wide = np.quantile(np.log(widths), (0.5, 0.84))
+        share = float(ndtr((math.log(NARROWEST_PX) - middle) / max(float(wide - middle), 0.1)))
+        unseen = share * len(widths) / (1.0 - min(share, 0.5))
+        most.append(unseen + 1.645 * math.sqrt(unseen))
+    return statistics.median(most) if most else 0.0
 
 
 def _count(radii: tuple[RadiusRings, ...]) -> tuple[int | None, int | None, int | None]:

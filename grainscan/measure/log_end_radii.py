@@ -20,7 +20,7 @@ from grainscan.measure.rings_anatomy import (
     profiles,
     rank_anatomies,
 )
-from grainscan.measure.rings_boundaries import find_boundaries, ring_rows
+from grainscan.measure.rings_boundaries import BoundaryRows, find_boundaries, ring_rows
 from grainscan.measure.rings_geometry import ArcFamily
 from grainscan.measure.rings_straighten import straighten
 from grainscan.measure.rings_view import EndView, ring_texture
@@ -120,21 +120,28 @@ def rings_in_strip(strip: Strip, anatomy: Anatomy, length: float) -> RadiusRings
     found = find_boundaries(strip.averages, anatomy, 1, strip.usual)
     shares = np.interp(found.rows, np.arange(len(strip.shares)), strip.shares)
     counted = found.confidence >= 0.5
-    doubt = found.confidence
-    spread = 1.645 * math.sqrt(float((doubt * (1 - doubt)).sum())) if len(doubt) else 0.0
-    total = float(doubt[doubt > 0.1].sum())
     # The pith itself and the last rows under the bark may hide a ring each.
     hidden = (SHARES[0] + 1 - SHARES[1]) * len(strip.shares) / max(found.usual_rows, 1.0)
+    low, high = _count_interval(found, hidden)
     return RadiusRings(
         math.degrees(strip.direction_rad) % 360.0,
         length,
         tuple(float(v) for v in shares[counted]),
         tuple(float(v) for v in found.confidence[counted]),
         int(counted.sum()),
-        max(0, math.floor(total - spread)),
-        math.ceil(total + spread + hidden + _wide_gaps(shares[counted])),
+        min(low, int(counted.sum())),
+        high + _wide_gaps(shares[counted]),
         found.strength,
     )
+
+
+def _count_interval(found: BoundaryRows, hidden: float) -> tuple[int, int]:
+    """90 % interval of a strip's count: what its peaks allow, and ``hidden`` more on average."""
+    from scipy.stats import poisson
+
+    seen = np.ones(1) if found.chain is None else found.chain.count_chances(*found.looked_at)
+    both = np.cumsum(np.convolve(seen, poisson.pmf(np.arange(12), hidden)))
+    return int(np.searchsorted(both, 0.05)), int(np.searchsorted(both, 0.95))
 
 
 def _wide_gaps(shares: Array) -> int:

@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 
 __all__ = [
-    "FINEST_SHARE",
     "FINE_SHARE",
     "EndView",
     "fine_texture",
@@ -28,9 +27,6 @@ TREND_SHARE = 0.12
 FINE_SHARE = 0.03
 """Half width (Gaussian, share of the section) below which detail counts as fine: ring edges and
 pore rows are, stains and uneven light are not."""
-
-FINEST_SHARE = 0.01
-"""The same for thin lines alone, where torn fibres hide them from the coarser view."""
 
 ARRIS_SHARE = 0.025
 """Width of the rim that arrises and splinters may take up, as a share of the longest side."""
