@@ -161,7 +161,7 @@ def test_too_small_or_empty_faces_say_nothing():
 def angles(paths):
     count = paths.shape[1]
     at = (np.arange(count) + 0.5) / count
-    return FibreAngles(at, paths, float(paths.mean()), 0.2, 0.1, 99.0, 1.0, (0.0, 0.0), None)
+    return FibreAngles(at, paths, float(paths.mean()), 0.2, 0.1, 99.0, 1.0, (0.0, 0.0), 2, None)
 
 
 def test_the_mean_is_taken_away_from_trouble(knotty):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from grainscan.measure.fibres import fibre_angles
-from grainscan.measure.stripes import find_stripes, without_stripes
+from grainscan.measure.stripes import AlongStripes, Stripes, even_textures, find_stripes
 from grainscan.measure.texture import normalised_texture
 from tests.test_texture import streaks, white_noise
 
@@ -60,7 +60,8 @@ def test_lines_are_taken_out_and_fibres_stay():
     rings = ring_lines(SHAPE, 5.0, seed=4)
     seen = texture(fibres + np.float32(25.0 * rings))
     stripes = find_stripes(seen)
-    left = without_stripes(seen, stripes)
+    along = AlongStripes(stripes, *SHAPE)
+    _, left = even_textures(seen, np.ones_like(seen), along)
     middle = (slice(20, -20), slice(100, -100))
     before, after = (
         np.corrcoef(t[middle].ravel(), rings[middle].ravel())[0, 1] for t in (seen, left)
@@ -68,6 +69,39 @@ def test_lines_are_taken_out_and_fibres_stay():
     assert abs(after) < 0.25 * abs(before)
     wood = texture(fibres)[middle].ravel()
     assert np.corrcoef(left[middle].ravel(), wood)[0, 1] > 0.75
+
+
+def modulated(period_px, quiet_share, *, seed):
+    """Level streaks that are seen only between lines that climb by 4°: texture and its weight."""
+    fibres = texture(short_streaks(SHAPE, 0.0, seed))
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    phase = (rows + np.tan(np.radians(4.0)) * (columns - SHAPE[1] / 2)) / period_px
+    return fibres, (phase % 1.0 < quiet_share).astype(np.float32)
+
+
+def test_contrast_that_follows_the_rings_is_made_even():
+    fibres, bright = modulated(14.0, 0.6, seed=8)
+    contrast = 0.4 + 0.6 * bright
+    rings = Stripes(np.array([4.0, 0, 0, 0, 0]), 4.0, 1.0)
+    weight = np.ones_like(fibres)
+    even, _ = even_textures(fibres * contrast, weight, AlongStripes(rings, *SHAPE))
+    inner = (slice(20, -20), slice(100, -100))
+    for seen, most in ((fibres * contrast, 99.0), (even, 1.25)):
+        ratio = seen[inner][bright[inner] > 0].std() / seen[inner][bright[inner] == 0].std()
+        assert ratio < most
+        if most > 9:
+            assert ratio > 2.0
+
+
+def test_means_along_lines_are_those_of_the_lines():
+    rows, columns = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    height = -rows - np.tan(np.radians(3.0)) * (columns - SHAPE[1] / 2)
+    lines = np.float32(np.sin(2 * np.pi * height / 20.0))
+    for run_deg, least, most in ((3.0, 0.9, 1.0), (-3.0, 0.0, 0.3)):
+        rings = Stripes(np.array([run_deg, 0, 0, 0, 0]), run_deg, 1.0)
+        mean = AlongStripes(rings, *SHAPE).mean(lines)
+        inner = (slice(40, -40), slice(200, -200))
+        assert least <= mean[inner].std() / lines[inner].std() <= most
 
 
 def test_noise_has_hardly_a_stripe():

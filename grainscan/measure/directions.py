@@ -119,7 +119,7 @@ def _block_spectra(
     from scipy import fft, signal
 
     prediction_error = _prediction_error_filter(strip)
-    strip = signal.lfilter(prediction_error, [1.0], strip, axis=0)[len(prediction_error) - 1 :]
+    strip = _filtered_down(strip, prediction_error)
     height = strip.shape[0]
     blocks = np.lib.stride_tricks.sliding_window_view(strip, block_px, axis=1)
     blocks = blocks[:, :: block_px // 2, :].transpose(1, 0, 2)
@@ -169,6 +169,15 @@ def _prediction_error_filter(strip: FloatArray) -> FloatArray:
     lags[0] = lags[0] * 1.001 + 1e-9
     prediction = solve_toeplitz(lags[:-1], lags[1:])
     return np.concatenate([[1.0], -prediction]).astype(np.float32)
+
+
+def _filtered_down(strip: FloatArray, taps: FloatArray) -> FloatArray:
+    """The strip after a causal filter down its columns, less the rows where it runs in."""
+    import cv2
+
+    last = len(taps) - 1
+    filtered = cv2.filter2D(strip, cv2.CV_32F, taps[::-1].reshape(-1, 1), anchor=(0, last))
+    return np.asarray(filtered[last:], dtype=np.float32)
 
 
 def _noise_level(

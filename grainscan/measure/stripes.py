@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Stripes", "find_stripes", "without_stripes"]
+__all__ = ["AlongStripes", "Stripes", "even_textures", "find_stripes"]
 
 FloatArray = npt.NDArray[np.float64]
 Texture = npt.NDArray[np.float32]
@@ -45,6 +45,13 @@ REMOVED_OVER = 0.125
 LEAST_REMOVED_PX = 250
 """Length over which the texture is averaged along the stripes to take them out: a share of the
 face's length, but so long that a streak of ordinary fibres is not taken for a stripe."""
+
+REDUCED_ALONG = 4
+LEAST_QUIET = 0.1
+"""Share of quiet wood along a stripe below which nothing is known of its contrast."""
+
+MOST_UNEVEN = 3.0
+"""Contrast along a stripe is believed within this factor of the face's own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,29 +83,70 @@ def find_stripes(texture: Texture) -> Stripes | None:
     return Stripes(coefficients, mean, float(clear.mean() * used))
 
 
-def without_stripes(texture: Texture, stripes: Stripes) -> Texture:
-    """The texture (M, N) less its running mean along the stripes' own curves."""
-    import cv2
+class AlongStripes:
+    """Running means of pictures of one shape (M, N) along the curves of one field of stripes."""
 
-    rows, columns = texture.shape
-    curves = _curves(stripes, rows, columns)
-    inside = ((curves >= 0) & (curves <= rows - 1)).astype(np.float32)
-    along = np.broadcast_to(np.arange(columns, dtype=np.float32), curves.shape).copy()
-    level = cv2.remap(texture, along, curves, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    run_px = min(max(REMOVED_OVER * columns, LEAST_REMOVED_PX), columns / 2.0)
-    window = (max(3, round(run_px)) | 1, 1)
-    total = cv2.blur(level * inside, window, borderType=cv2.BORDER_CONSTANT)
-    share = cv2.blur(inside, window, borderType=cv2.BORDER_CONSTANT)
-    mean = total / np.maximum(share, 1e-3)
-    # Which curve passes through a pixel: found on every eighth column, straight in between.
-    here = np.arange(rows)
-    some = _some_columns(columns)
-    number = np.arange(len(curves), dtype=np.float32)
-    through = np.stack([np.interp(here, curves[:, int(c)], number) for c in some], axis=1)
-    source = _between_columns(np.asarray(through, dtype=np.float32), some, columns)
-    along = np.broadcast_to(np.arange(columns, dtype=np.float32), source.shape).copy()
-    stripe = cv2.remap(mean, along, source, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(texture - stripe, dtype=np.float32)
+    def __init__(self, stripes: Stripes, rows: int, columns: int) -> None:
+        # What is averaged over hundreds of pixels along may be reduced along by four first.
+        self._shape = (rows, columns)
+        reduced = max(2, columns // REDUCED_ALONG)
+        step = columns / reduced
+        here = np.asarray((np.arange(reduced) + 0.5) * step - 0.5, np.float64)
+        some = _some_columns(columns)
+        curves = _curves(stripes, rows, some)
+        number = np.arange(len(curves), dtype=np.float32)
+        middle = np.arange(rows)
+        # Which curve passes through a pixel: found on some columns, straight in between.
+        through = np.stack([np.interp(middle, c, number) for c in curves.T], axis=1)
+        self._curves = _between_columns(curves, some, here)
+        self._through = _between_columns(np.asarray(through, np.float32), some, here)
+        inside = (self._curves >= 0) & (self._curves <= rows - 1)
+        self._inside = inside.astype(np.float32)
+        run_px = min(max(REMOVED_OVER * columns, LEAST_REMOVED_PX), columns / 2.0)
+        self._window = (max(3, round(run_px / step)) | 1, 1)
+        self._share = np.maximum(self._sum(self._inside), 1e-3)
+
+    def mean(self, picture: Texture) -> Texture:
+        """The mean of ``picture`` (M, N) along the stripe through each pixel, (M, N)."""
+        import cv2
+
+        rows, columns = self._shape
+        small = cv2.resize(picture, (self._curves.shape[1], rows), interpolation=cv2.INTER_AREA)
+        level = _follow(small, self._curves, cv2.INTER_CUBIC)
+        mean = (self._sum(level * self._inside) / self._share).astype(np.float32)
+        back = _follow(mean, self._through, cv2.INTER_LINEAR)
+        return np.asarray(
+            cv2.resize(back, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32
+        )
+
+    def _sum(self, level: Texture) -> Texture:
+        import cv2
+
+        return np.asarray(cv2.blur(level, self._window, borderType=cv2.BORDER_CONSTANT), np.float32)
+
+
+def even_textures(
+    texture: Texture, weight: Texture, along: AlongStripes
+) -> tuple[Texture, Texture]:
+    """The quiet texture (M, N) with the stripes' contrast made even: stripes left in, taken out.
+
+    ``weight`` (M, N): 0 on strong lines, about 1 in quiet wood. Where the fibres' contrast
+    follows the rings (fainter in earlywood, say), every streak of fibres is cut into pieces along
+    the rings, and the product's spectrum has ridges between the two directions (the modulation
+    theorem). Dividing by the contrast along each stripe undoes that.
+    """
+    quiet = np.asarray(np.maximum(along.mean(weight), LEAST_QUIET), np.float32)
+    out = np.asarray(texture - along.mean(texture * weight) / quiet, np.float32)
+    left_in, taken_out = (_even(seen, weight, quiet, along) for seen in (texture, out))
+    return left_in, taken_out
+
+
+def _even(texture: Texture, weight: Texture, quiet: Texture, along: AlongStripes) -> Texture:
+    contrast = np.sqrt(np.maximum(along.mean(texture * texture * weight) / quiet, 1e-3))
+    typical = float(np.median(contrast[::2, ::8]))
+    # Far from what is typical it is no wood's contrast but a line's remains, or an empty place.
+    least, most = typical / MOST_UNEVEN, typical * MOST_UNEVEN
+    return np.asarray(texture * weight / np.clip(contrast, least, most), dtype=np.float32)
 
 
 def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
@@ -171,9 +219,9 @@ def _robust_field(
     return coefficients, float((used > 0).mean())
 
 
-def _curves(stripes: Stripes, rows: int, columns: int) -> Texture:
-    """Row of each stripe curve (K, N) in every column; curves start a row apart in the middle."""
-    some = _some_columns(columns)
+def _curves(stripes: Stripes, rows: int, some: FloatArray) -> Texture:
+    """Row of each stripe curve (K, S) in some columns; curves start a row apart in the middle."""
+    columns = int(some[-1]) + 1
     middle = len(some) // 2
     reach = int(min(0.4 * columns, 4.0 * rows))
     curves = np.empty((rows + 2 * reach, len(some)), np.float32)
@@ -198,7 +246,7 @@ def _curves(stripes: Stripes, rows: int, columns: int) -> Texture:
             curves[:, i] = row
             before = some[i]
     crosses = ((curves >= 0) & (curves <= rows - 1)).any(axis=1)
-    return _between_columns(curves[crosses], some, columns)
+    return curves[crosses]
 
 
 def _some_columns(columns: int) -> FloatArray:
@@ -206,9 +254,16 @@ def _some_columns(columns: int) -> FloatArray:
     return np.asarray(np.unique(np.rint(np.linspace(0, columns - 1, max(2, columns // 8)))))
 
 
-def _between_columns(values: Texture, some: FloatArray, columns: int) -> Texture:
-    """Values (K, len(some)) at some columns, straight in between: (K, columns)."""
-    here = np.arange(columns)
+def _between_columns(values: Texture, some: FloatArray, here: FloatArray) -> Texture:
+    """Values (K, S) known at some columns, at others, straight in between: (K, len(here))."""
     left = np.clip(np.searchsorted(some, here, side="right") - 1, 0, len(some) - 2)
     share = ((here - some[left]) / (some[left + 1] - some[left])).astype(np.float32)
     return np.asarray(values[:, left] * (1 - share) + values[:, left + 1] * share, np.float32)
+
+
+def _follow(picture: Texture, row: Texture, how: int) -> Texture:
+    """The picture (M, N) at the given row of each column, (K, N)."""
+    import cv2
+
+    column = np.broadcast_to(np.arange(row.shape[1], dtype=np.float32), row.shape).copy()
+    return np.asarray(cv2.remap(picture, column, row, how, borderMode=cv2.BORDER_REPLICATE))

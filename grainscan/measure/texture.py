@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["normalised_texture", "quiet_texture"]
+__all__ = ["QuietTexture", "normalised_texture", "quiet_texture"]
 
 FloatArray = npt.NDArray[np.float32]
 
@@ -46,12 +48,24 @@ def normalised_texture(grey: FloatArray, *, broad_px: float, clip: float = CLIP)
     return np.asarray(fine, dtype=np.float32)
 
 
-def quiet_texture(grey: FloatArray, *, broad_px: float, clip: float) -> FloatArray:
-    """Texture of the quiet wood between strong lines, which are left blank (zero).
+@dataclass(frozen=True, slots=True)
+class QuietTexture:
+    """A texture (M, N) and how much each pixel counts: 0 on strong lines, about 1 in quiet wood."""
+
+    texture: FloatArray
+    weight: FloatArray
+
+    @property
+    def blanked(self) -> FloatArray:
+        return np.asarray(self.texture * self.weight, dtype=np.float32)
+
+
+def quiet_texture(grey: FloatArray, *, broad_px: float, clip: float) -> QuietTexture:
+    """Texture of the quiet wood between strong lines, which are to be left blank.
 
     Ring edges, checks and pencil lines are many times stronger than the streaks of fibres between
-    them, run in directions of their own, and are narrow. Arguments and result as those of
-    :func:`normalised_texture`; the result is zero on and beside strong lines.
+    them, run in directions of their own, and are narrow. Arguments as those of
+    :func:`normalised_texture`; the weight is zero on and beside strong lines.
     """
     weight = _quiet_weight(grey - _broad_part(grey, broad_px))
     near = _broad_part(weight, broad_px) + 1e-3
@@ -60,7 +74,8 @@ def quiet_texture(grey: FloatArray, *, broad_px: float, clip: float) -> FloatArr
     wide_px = max(3.0 * broad_px, 12.0)
     power = _broad_part(fine * fine * weight, wide_px) / (_broad_part(weight, wide_px) + 1e-3)
     scale = np.sqrt(np.maximum(power, ROUNDING_VARIANCE))
-    return np.asarray(np.clip(fine / scale, -clip, clip) * weight, dtype=np.float32)
+    texture = np.clip(fine / scale, -clip, clip)
+    return QuietTexture(np.asarray(texture, dtype=np.float32), weight)
 
 
 def _quiet_weight(fine: FloatArray) -> FloatArray:

@@ -71,7 +71,7 @@ def local_turns(grey: Float32Array) -> LocalTurns | None:
         columns, rows = round(columns * MOST_ROWS / rows), MOST_ROWS
         grey = cv2.resize(grey, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
     size = (round(columns * CELLS_ACROSS / rows), CELLS_ACROSS)
-    quiet = _directions(quiet_texture(grey, broad_px=BROAD_PX, clip=CLIP), size)
+    quiet = _directions(quiet_texture(grey, broad_px=BROAD_PX, clip=CLIP).blanked, size)
     every = _directions(normalised_texture(grey, broad_px=BROAD_PX, clip=CLIP), size)
     sine, cosine = (quiet[0] + every[0]) / 2.0, (quiet[1] + every[1]) / 2.0
     usual_sine, usual_cosine = _general_run(sine), _general_run(cosine)
