@@ -111,7 +111,8 @@ class AlongStripes:
         import cv2
 
         rows, columns = self._shape
-        small = cv2.resize(picture, (self._curves.shape[1], rows), interpolation=cv2.INTER_AREA)
+        reduced = (self._curves.shape[1], rows)
+        small = np.asarray(cv2.resize(picture, reduced, interpolation=cv2.INTER_AREA), np.float32)
         level = _follow(small, self._curves, cv2.INTER_CUBIC)
         mean = (self._sum(level * self._inside) / self._share).astype(np.float32)
         back = _follow(mean, self._through, cv2.INTER_LINEAR)
