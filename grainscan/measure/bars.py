@@ -51,6 +51,22 @@ GUESSED_EDGE = 0.85
 MOST_TAPER = 1.0
 """Most difference of the widths of both ends, in mean widths: strong tilt and taper together."""
 
+UNEVEN_SHARE = 0.08
+"""Uneven change of a riven face's width, as a share of it, that is still common (common practice,
+no source)."""
+
+UNEVEN_PX = 0.7
+"""What a chain's own course is uncertain by, in pixels of the small picture."""
+
+ALONE = 0.5
+"""What an edge with the same surface on both sides is worth, against one between two."""
+
+SAME_SURFACE = 0.3
+WEAKER = 0.1
+
+LEAST_OWN = 0.7
+"""Difference of neighbouring strips (L*, a*, b*) that noise and uneven light leave anyway."""
+
 MOST_PAIRS = 30
 MOST_KNOWN = 4
 STRETCHES = 6
@@ -86,7 +102,8 @@ class Bar:
 
     ``edge_share``: share of the columns between the ends that show the edge, top and bottom.
     ``end_clear``: clearness of both ends, in scatters. ``stops``: how surely the long edges stop
-    there. ``step``: what is left of a single step of lightness across the inside, 0 to 1.
+    there. ``apart``: how far what lies outside each long edge is another surface, 0 to 1.
+    ``step``: what is left of a single step of lightness across the inside, 0 to 1.
     ``shade``: how like a shadow the inside is, 0 to 1. ``score``: all of it together, in columns.
     ``hue`` (2,): (a*, b*) / (L* + 16) of its inside.
     """
@@ -101,6 +118,7 @@ class Bar:
     stops: tuple[float, float]
     step: float
     shade: float
+    apart: tuple[float, float]
     score: float
     hue: FloatArray
 
@@ -113,10 +131,11 @@ def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
     """Candidates for the blank in a small smoothed picture (M, N, C), best first."""
     at = np.arange(lab.shape[1], dtype=np.float64)
     followed = [_followed(change, chain, at) for chain in found]
+    # Chains come strongest first: of pairs as promising, those of stronger edges are tried.
     pairs = [
-        (_promise(upper, lower), upper, lower)
-        for upper in followed
-        for lower in followed
+        (_promise(upper, lower) * (1.0 - WEAKER * max(i, k) / len(followed)), upper, lower)
+        for i, upper in enumerate(followed)
+        for k, lower in enumerate(followed)
         if upper is not lower and _may_pair(upper, lower, lab.shape)
     ]
     made = _best_bars(lab, change, pairs)
@@ -241,7 +260,8 @@ def _strip_colour(
     share = np.linspace(0.1, 0.9, 7)[:, None]
     rows = np.round(top + share * (bottom - top)).astype(int)
     index = np.clip(rows, 0, len(lab) - 1), np.clip(np.round(at).astype(int), 0, lab.shape[1] - 1)
-    return np.asarray(np.median(lab[index[0], index[1][None, :]].reshape(-1, 3), axis=0))
+    colours = lab[index[0], index[1][None, :]]
+    return np.asarray(np.median(colours.reshape(-1, lab.shape[2])[:, :3], axis=0))
 
 
 def _promise(upper: Followed, lower: Followed) -> float:
@@ -355,7 +375,10 @@ def _bar(
         # The larger part is the face; of two much alike, the lighter.
         below = share < 0.5 if not ALIKE <= share <= 1.0 - ALIKE else lighter_below
         parts = (edge, lower) if below else (upper, edge)
-        return _bar(lab, change, *parts, whole=False)
+        part = _bar(lab, change, *parts, whole=False)
+        # A step with the same wood on both sides is a ring's edge, no arris.
+        if part is None or min(part.apart) > SAME_SURFACE:
+            return part
     end_clear = (float(ends[left]), float(ends[right]))
     stops = _stop(both, left, right)
     colour = np.median(band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2, inside], axis=(0, 1))
@@ -363,6 +386,9 @@ def _bar(
     score = float(both[inside].sum()) * (1.0 - 0.8 * shade)
     # Steel beside wood is no rival; in a picture without colours none gains by this.
     score *= 0.4 + 0.6 * float(np.clip(_hue(colour)[1] / WOOD_YELLOW, 0.0, 1.0))
+    score *= _parallel(gap[inside], width)
+    apart = _apart(band[:, inside])
+    score *= (ALONE + (1.0 - ALONE) * apart[0]) * (ALONE + (1.0 - ALONE) * apart[1])
     # Few blanks are thinner than this; side faces, shadows' rims and ring stripes are.
     score *= min(1.0, THIN * width / length) ** 0.5
     for stop, clear in zip(stops, end_clear, strict=True):
@@ -381,9 +407,40 @@ def _bar(
         stops=stops,
         step=step,
         shade=shade,
+        apart=apart,
         score=score if whole else GUESSED_EDGE * score,
         hue=_hue(colour),
     )
+
+
+def _parallel(gap: Float64Array, width: float) -> float:
+    """How like one face's the distance of both edges is, 0 to 1: both follow one bent axis, so that
+    taper and perspective let it change evenly, and little else.
+    """
+    x = np.linspace(-1.0, 1.0, len(gap))
+    slope = float(gap @ x / (x @ x))
+    off = float(np.sqrt(np.mean((gap - gap.mean() - slope * x) ** 2)))
+    return float(1.0 / (1.0 + (off / (UNEVEN_SHARE * width + UNEVEN_PX)) ** 2))
+
+
+def _apart(band: FloatArray) -> tuple[float, float]:
+    """How far the surfaces outside the top and the bottom edge differ from the inside, 0 to 1.
+
+    Colour and texture direction a little outside each edge against a little inside it, in units of
+    how neighbouring strips inside differ by themselves. A pencil line or a check has the same wood
+    on both sides, a ring's edge wood that differs no more than the rings of the face do.
+    """
+    parts = np.stack([part.mean(axis=1) for part in np.array_split(band, STRETCHES, axis=1)])
+    depth = MARGIN_ROWS - 1
+    rows = MARGIN_ROWS + 1 + depth * np.arange((BAND_ROWS - 2) // depth)
+    strips = np.stack([parts[:, r : r + depth].mean(axis=1) for r in rows])
+    own = np.mean(np.diff(strips, axis=0) ** 2, axis=(0, 1)) + LEAST_OWN**2
+    shares = []
+    for outside, inside in ((parts[:, :depth], strips[0]), (parts[:, -depth:], strips[-1])):
+        step = (outside.mean(axis=1) - inside).mean(axis=0)
+        ratio = float(np.mean(step**2 / own))
+        shares.append(ratio / (1.0 + ratio))
+    return shares[0], shares[1]
 
 
 def _band(lab: FloatArray, top: Float64Array, bottom: Float64Array) -> FloatArray:
@@ -498,4 +555,4 @@ def _shade(
 
 
 def _hue(lab: FloatArray) -> FloatArray:
-    return np.asarray(lab[1:] / (lab[0] + 16.0))
+    return np.asarray(lab[1:3] / (lab[0] + 16.0))

@@ -12,6 +12,7 @@ from grainscan.errors import BlankNotFoundError
 from grainscan.measure.bars import Bar, bars
 from grainscan.measure.beams import chains, change_across
 from grainscan.measure.edges import reduced
+from grainscan.measure.look import seen
 from grainscan.measure.refine import EDGE_POINTS, Curve, Refined, Rough, refined
 
 __all__ = ["DRAWN_POINTS", "WORK_WIDTH_PX", "FaceOutline", "find_face", "outline_of"]
@@ -51,7 +52,7 @@ def find_face(pixels: ByteArray, *, smaller: tuple[ByteArray, float] | None = No
     """
     work, work_scale = smaller or reduced(pixels, WORK_WIDTH_PX)
     small, small_scale = reduced(work, SMALL_WIDTH_PX)
-    bar = _best_bar(small)
+    bar = _best_bar(small, work)
     rough = _rough(bar, small_scale)
     found = refined(
         work,
@@ -72,15 +73,11 @@ END_REACH_PX = 5.0
 """How far off the rough ends may lie, in pixels of the small picture: END_PX and one more."""
 
 
-def _best_bar(small: ByteArray) -> Bar:
+def _best_bar(small: ByteArray, work: ByteArray) -> Bar:
     """The likeliest bar. Raises :class:`BlankNotFoundError` if there is none, or two."""
-    import cv2
-
-    rgb = small.astype(np.float32) / np.float32(255.0)
-    smooth = cv2.GaussianBlur(cv2.cvtColor(rgb, cv2.COLOR_RGB2LAB), (0, 0), 1.0)
-    lab = np.asarray(smooth, dtype=np.float32)
-    change = change_across(lab)
-    found = bars(lab, change, chains(change))
+    look = seen(small, work)
+    change = change_across(look)
+    found = bars(look, change, chains(change))
     if not found or found[0].score < LEAST_SCORE * (found[0].right - found[0].left):
         raise BlankNotFoundError(
             "no blank found: lay it left to right on a plain background of another colour, "
@@ -167,9 +164,14 @@ def _confidence(bar: Bar, found: Refined) -> float:
 
     The share of its greatest score that the bar reaches (both edges and both ends seen all
     along), times the share of its worst side that stands clear of the texture when looked at
-    closely.
+    closely; less where an end bends as beside a side face that could not be told from the face.
     """
-    return float(min(1.0, bar.score / (2.0 * (bar.right - bar.left))) * min(found.clear))
+    seen_share = min(1.0, bar.score / (2.0 * (bar.right - bar.left)))
+    return float(seen_share * min(found.clear) * (UNEXPLAINED if found.unexplained else 1.0))
+
+
+UNEXPLAINED = 0.7
+"""What an outline is worth in which one end shows a side face and nothing shows its arris."""
 
 
 def _direction_sigma(scatter_px: tuple[float, float], length_px: float) -> float:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
+from grainscan.measure.arris import Bend, arris_share, bend_of
 from grainscan.measure.edges import MOST_BENDS, EdgeTrace, smooth_curve, trace_step, unrolled
 
 __all__ = ["EDGE_POINTS", "Refined", "Rough", "refined", "wood_colour"]
@@ -22,6 +24,23 @@ COARSE_BENDS = 4
 LEAST_SIDE_PX = 2.5
 """An edge's own blur reaches a pixel or two; only a deeper band is a side face."""
 
+
+ARRIS_REACH = 0.35
+"""How far a side face's corner may lie from the face's end gone on with, in widths."""
+
+CLEAR_ENOUGH = 0.9
+"""Share of a long edge's points that stand clear, above which it is followed by itself."""
+
+WIDTH_BENDS = 2
+"""Bends of the distance of both long edges of a face: taper, perspective, a little unevenness."""
+
+LEAST_ARRIS_REACH_PX = 25.0
+AGREED = 0.1
+"""Difference of the shares of the width at which both ends bend, below which they agree."""
+
+AGREED_CLEAR = 0.75
+LIGHT_ROWS = 60
+LIGHT_COLUMNS = 160
 
 STEADY = 0.8
 """Rank correlation of a narrowing side face's depth with the place along the length."""
@@ -62,6 +81,7 @@ class Refined:
     """``top``, ``bottom``: as in `Rough`. ``left``, ``right``: share of the length over the share
     of the width. ``scatter_px``: of both long edges' points. ``clear``: share of the points of
     each side (top, bottom, left, right) that stand clear of the texture beside them.
+    ``unexplained``: an end bends as if a side face were seen, but no arris was found.
     """
 
     top: Curve
@@ -70,6 +90,7 @@ class Refined:
     right: Curve
     scatter_px: tuple[float, float]
     clear: tuple[float, float, float, float]
+    unexplained: bool = False
 
 
 def refined(
@@ -99,11 +120,30 @@ def refined(
             bottom = _without_side_face(picture, rough, bottom, -1.0)
         top_side = _long_edge(picture, rough, top, 1.0, wood, reach, sigma_px, bends)
         bottom_side = _long_edge(picture, rough, bottom, -1.0, wood, reach, sigma_px, bends)
+        top_side, bottom_side = _alike(
+            picture, rough, top_side, bottom_side, wood, reach, sigma_px, bends
+        )
         top, bottom = top_side.curve, bottom_side.curve
         edges = (top, bottom)
         left_side = _end(picture, rough, edges, left, 1.0, wood, end_reach, sigma_px)
         right_side = _end(picture, rough, edges, right, -1.0, wood, end_reach, sigma_px)
         left, right = left_side.curve, right_side.curve
+    arris = _Arris()
+    if side_faces:
+        arris = _to_arris(picture, rough, (top, bottom), (left, right), wood)
+        if arris.top is not None:
+            top_side = _long_edge(picture, rough, arris.top, 1.0, wood, reach, sigma_px, MOST_BENDS)
+        if arris.bottom is not None:
+            bottom_side = _long_edge(
+                picture, rough, arris.bottom, -1.0, wood, reach, sigma_px, MOST_BENDS
+            )
+        if arris.top is not None or arris.bottom is not None:
+            top, bottom = edges = (top_side.curve, bottom_side.curve)
+            # The ends lean otherwise without the side face's part of them.
+            far = ARRIS_REACH * rough.width
+            left_side = _end(picture, rough, edges, left, 1.0, wood, far, sigma_px)
+            right_side = _end(picture, rough, edges, right, -1.0, wood, far, sigma_px)
+            left, right = left_side.curve, right_side.curve
     share = np.linspace(0.0, 1.0, 21)
     if (bottom(share) - top(share)).min() < 0.3 * rough.width:
         raise BlankNotFoundError(
@@ -112,8 +152,11 @@ def refined(
         )
     sides = (top_side, bottom_side, left_side, right_side)
     a, b, c, d = (side.clear for side in sides)
+    # What both ends show does not stand on the light at the arris alone.
+    a = max(a, arris.least_clear if arris.top is not None else 0.0)
+    b = max(b, arris.least_clear if arris.bottom is not None else 0.0)
     scatter = (top_side.scatter_px, bottom_side.scatter_px)
-    return Refined(top, bottom, left, right, scatter, (a, b, c, d))
+    return Refined(top, bottom, left, right, scatter, (a, b, c, d), arris.unexplained)
 
 
 def wood_colour(picture: ByteArray, rough: Rough) -> npt.NDArray[np.float32]:
@@ -132,6 +175,9 @@ class _Side:
     curve: Curve
     scatter_px: float
     clear: float
+    share: FloatArray
+    found: FloatArray
+    weight: FloatArray
 
 
 def _level_end(at: float) -> Curve:
@@ -184,6 +230,111 @@ def _without_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: f
     return edge + inwards * line
 
 
+def _alike(
+    picture: ByteArray,
+    rough: Rough,
+    top: _Side,
+    bottom: _Side,
+    wood: npt.NDArray[np.float32],
+    reach: float,
+    sigma_px: float,
+    bends: int,
+) -> tuple[_Side, _Side]:
+    """Both long edges, a faint one followed beside the clearer: both bend with one axis."""
+    if min(top.clear, bottom.clear) > CLEAR_ENOUGH:
+        return top, bottom
+    if top.clear < bottom.clear:
+        start = _beside(bottom.curve, top)
+        return _long_edge(
+            picture, rough, start, 1.0, wood, reach, sigma_px, bends, beside=bottom.curve
+        ), bottom
+    start = _beside(top.curve, bottom)
+    return top, _long_edge(
+        picture, rough, start, -1.0, wood, reach, sigma_px, bends, beside=top.curve
+    )
+
+
+def _beside(clear: Curve, side: _Side) -> Curve:
+    """A faint edge as the clearer one and an evenly changing distance from it."""
+    fitted, _ = smooth_curve(
+        side.share, side.found - clear(side.share), side.weight, most_bends=WIDTH_BENDS
+    )
+    return clear + fitted
+
+
+@dataclass(frozen=True, slots=True)
+class _Arris:
+    """An edge that moves in to the arris of a side face; None where it stays.
+
+    ``least_clear``: what its edge stands clear by the ends alone. ``unexplained``: see `Refined`.
+    """
+
+    top: Curve | None = None
+    bottom: Curve | None = None
+    least_clear: float = 0.0
+    unexplained: bool = False
+
+
+def _to_arris(
+    picture: ByteArray,
+    rough: Rough,
+    edges: tuple[Curve, Curve],
+    ends: tuple[Curve, Curve],
+    wood: npt.NDArray[np.float32],
+) -> _Arris:
+    """The arris that the bends of the ends show."""
+    bends = [
+        _bend(picture, rough, edges, end, inwards, wood)
+        for end, inwards in zip(ends, (1.0, -1.0), strict=True)
+    ]
+    found = arris_share(bends[0], bends[1], lambda: _lightness(picture, rough, edges))
+    if found is None:
+        return _Arris(unexplained=any(bend is not None and bend.clear for bend in bends))
+    agreed = all(bend is not None for bend in bends) and abs(found[0] - found[1]) < AGREED
+    least = AGREED_CLEAR if agreed else 0.0
+    line = Curve.fit([0.0, 1.0], found, 1, domain=[0.0, 1.0])
+    arris = edges[0] + line * (edges[1] - edges[0])
+    if sum(found) < 1.0:
+        return _Arris(top=arris, least_clear=least)
+    return _Arris(bottom=arris, least_clear=least)
+
+
+def _lightness(picture: ByteArray, rough: Rough, edges: tuple[Curve, Curve]) -> FloatArray:
+    """L* of the outline's inside, (LIGHT_ROWS from the top to the bottom edge, LIGHT_COLUMNS)."""
+    share = np.linspace(0.04, 0.96, LIGHT_COLUMNS)
+    top, bottom = edges[0](share), edges[1](share)
+    rows = []
+    for part in (np.arange(LIGHT_ROWS) + 0.5) / LIGHT_ROWS:
+        points = rough.points(share, top + part * (bottom - top))
+        rows.append(_colours(picture, points, rough.across, np.zeros(1))[0, :, 0])
+    return np.asarray(rows, dtype=np.float64)
+
+
+def _bend(
+    picture: ByteArray,
+    rough: Rough,
+    edges: tuple[Curve, Curve],
+    end: Curve,
+    inwards: float,
+    wood: npt.NDArray[np.float32],
+) -> Bend | None:
+    """The bend of one end, followed over its whole width and far to both sides."""
+    across = np.linspace(0.02, 0.98, int(np.clip(rough.width / 0.35, 40, 400)))
+    along = end(across)
+    inside = np.clip(along, 0.0, 1.0)
+    v = edges[0](inside) + across * (edges[1](inside) - edges[0](inside))
+    points = rough.points(along, v)
+    reach = max(LEAST_ARRIS_REACH_PX, ARRIS_REACH * rough.width)
+    trace = _step_towards(picture, points, rough.along * inwards, wood, reach, 1.2, 1.0)
+    place = along * rough.length + inwards * trace.offset_px
+    bend = bend_of(across, place, np.maximum(trace.step, 0.0))
+    if bend is None:
+        return None
+    beyond = across < bend.share if bend.share < 0.5 else across > bend.share
+    clear = bool(np.mean(trace.step[beyond] > 3.0 * trace.noise) > CLEAR_ENOUGH)
+    return dataclasses.replace(bend, clear=clear)
+
+
 def _long_edge(
     picture: ByteArray,
     rough: Rough,
@@ -193,14 +344,20 @@ def _long_edge(
     reach_px: float,
     sigma_px: float,
     bends: int,
+    beside: Curve | None = None,
 ) -> _Side:
     share = np.linspace(0.01, 0.99, EDGE_POINTS)
     points = rough.points(share, start(share))
     trace = _step_towards(picture, points, rough.across * inwards, wood, reach_px, sigma_px)
     weight = np.maximum(trace.step, 0.0)
     found = start(share) + inwards * trace.offset_px
-    curve, scatter = smooth_curve(share, found, weight, most_bends=bends)
-    return _Side(curve, scatter, _clear_share(trace))
+    if beside is None:
+        curve, scatter = smooth_curve(share, found, weight, most_bends=bends)
+    else:
+        apart = found - beside(share)
+        curve, scatter = smooth_curve(share, apart, weight, most_bends=WIDTH_BENDS)
+        curve = curve + beside
+    return _Side(curve, scatter, _clear_share(trace), share, found, weight)
 
 
 def _end(
@@ -222,7 +379,8 @@ def _end(
     trace = _step_towards(picture, points, rough.along * inwards, wood, reach_px, sigma_px)
     target = along + inwards * trace.offset_px / rough.length
     line, scatter = smooth_curve(across, target, np.maximum(trace.step, 0.0), most_bends=1)
-    return _Side(line, scatter * rough.length, _clear_share(trace))
+    weight = np.maximum(trace.step, 0.0)
+    return _Side(line, scatter * rough.length, _clear_share(trace), across, target, weight)
 
 
 def _step_towards(
@@ -232,10 +390,11 @@ def _step_towards(
     wood: npt.NDArray[np.float32],
     reach_px: float,
     sigma_px: float,
+    spacing_px: float = 0.5,
 ) -> EdgeTrace:
     """Trace the step from background to wood; colours are projected on the line between them."""
     reach = max(reach_px, 4.0 * sigma_px)
-    offsets = np.arange(-reach, reach + 0.25, 0.5)
+    offsets = np.arange(-reach, reach + 0.5 * spacing_px, spacing_px)
     band = _colours(picture, points, normal, offsets)
     outside = np.median(band[: max(2, len(offsets) // 6)].reshape(-1, 3), axis=0)
     difference = wood - outside
