@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,7 +28,14 @@ FINE_OCTAVES = ((0.10, 0.16), (0.16, 0.25))
 the camera's pixel grid and JPEG blocks; broader ones are shared with ring bands."""
 
 COARSE_OCTAVES = ((0.045, 0.075), (0.075, 0.11))
-"""Read only where nothing finer is resolved (a very close or a blurred photograph)."""
+"""Read where finer lines say little (a very close, a blurred or a noisy photograph)."""
+
+FINE_ENOUGH_DEG = 0.5
+"""Standard uncertainty below which fine lines alone are heeded."""
+
+BROAD_SIGMA_DEG = 0.5
+"""What broad lines are doubted by beyond their own scatter: ring bands too faint to be seen as
+stripes may draw them. From trials with known fibres, as is the value above."""
 
 LEAST_EVIDENCE = 20.0
 """Nats by which "smooth streaks" must beat "noise only": odds no accident reaches."""
@@ -71,12 +79,12 @@ class FibreAngles:
     stripes: Stripes | None
 
     @property
+    def has_evidence(self) -> bool:
+        return self.evidence >= LEAST_EVIDENCE and self.fewest_witnesses >= LEAST_WITNESSES
+
+    @property
     def readable(self) -> bool:
-        return (
-            self.evidence >= LEAST_EVIDENCE
-            and self.fewest_witnesses >= LEAST_WITNESSES
-            and 3.29 * self.mean_sigma_deg <= WIDEST_90_DEG
-        )
+        return self.has_evidence and 3.29 * self.mean_sigma_deg <= WIDEST_90_DEG
 
 
 def fibre_angles(grey: npt.NDArray[np.float32]) -> FibreAngles:
@@ -86,11 +94,34 @@ def fibre_angles(grey: npt.NDArray[np.float32]) -> FibreAngles:
     grey = np.ascontiguousarray(grey[margin:-margin])
     stripes = find_stripes(normalised_texture(grey, broad_px=max(2.0, grey.shape[0] / 10.0)))
     fine = _read(grey, stripes, FINE_OCTAVES, broad_px=4.0)
-    # Where fine lines are seen but say too little, broad ones would only say it of the rings.
-    if fine.evidence >= LEAST_EVIDENCE:
+    if fine.has_evidence and fine.mean_sigma_deg <= FINE_ENOUGH_DEG:
         return fine
+    # Broad lines are partly the rings'. They are heeded where fine ones leave more doubt than that.
     coarse = _read(grey, stripes, COARSE_OCTAVES, broad_px=8.0)
-    return coarse if coarse.readable else fine
+    if not coarse.has_evidence:
+        return fine
+    return _together(fine, coarse) if fine.has_evidence else coarse
+
+
+def _together(fine: FibreAngles, coarse: FibreAngles) -> FibreAngles:
+    """The weighted mean of fine and broad lines; their distance is doubt as well."""
+    fine_weight = fine.mean_sigma_deg**-2
+    coarse_weight = 1.0 / (coarse.mean_sigma_deg**2 + BROAD_SIGMA_DEG**2)
+    share = coarse_weight / (fine_weight + coarse_weight)
+    apart = fine.mean_deg - coarse.mean_deg
+    variance = 1.0 / (fine_weight + coarse_weight) + share * (1.0 - share) * apart**2
+    count = min(len(fine.paths_deg), len(coarse.paths_deg))
+    paths = (1.0 - share) * fine.paths_deg[:count] + share * coarse.paths_deg[:count]
+    own = float(paths.mean(axis=1).var())
+    return dataclasses.replace(
+        fine,
+        paths_deg=paths,
+        mean_deg=(1.0 - share) * fine.mean_deg + share * coarse.mean_deg,
+        mean_sigma_deg=float(np.sqrt(max(variance, own))),
+        common_sigma_deg=float(np.sqrt(max(variance - own, 0.0))),
+        evidence=fine.evidence + coarse.evidence,
+        witnesses_deg=fine.witnesses_deg + coarse.witnesses_deg,
+    )
 
 
 def _read(
