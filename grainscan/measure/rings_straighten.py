@@ -262,7 +262,18 @@ def ring_turn(straight: Straightened) -> RingTurn:
     # A wave of 1.7 section lengths, the middle of the octave and a half above the section.
     steep = float(np.std(slopes))
     extent = float(t[-1] - t[0])
-    return RingTurn(_turn(turn), 0.7 * change, steep * 2.0 * np.pi / (1.7 * extent))
+    few = _few_windows(len(slopes))
+    return RingTurn(_turn(turn), few * 0.7 * change, few * steep * 2.0 * np.pi / (1.7 * extent))
+
+
+def _few_windows(count: int) -> float:
+    """By how much a 90 % interval is wider when its standard error comes from a few values.
+
+    Student's law over the normal one (Biometrika 6, 1908).
+    """
+    from scipy.special import ndtri, stdtrit
+
+    return float(stdtrit(count - 1, 0.95) / ndtri(0.95))
 
 
 def _turn(slope: float) -> float:
