@@ -236,8 +236,9 @@ def _decode(
         )
     focal = _focal_35mm(image.getexif())
     image.load()
-    upright = ImageOps.exif_transpose(image)
-    return _colour_array(upright, name), focal
+    # In place: a picture that is upright already is not copied.
+    ImageOps.exif_transpose(image, in_place=True)
+    return _colour_array(image, name), focal
 
 
 def _pixels_decoded(image: Image.Image) -> int:
@@ -312,7 +313,7 @@ def _colour_array(image: Image.Image, name: str) -> NDArray[np.uint8]:
         image = image.convert("RGBA")
         white = Image.new("RGBA", image.size, (255, 255, 255, 255))
         image = Image.alpha_composite(white, image)
-    return np.array(image.convert("RGB"), dtype=np.uint8)
+    return np.array(image if image.mode == "RGB" else image.convert("RGB"), dtype=np.uint8)
 
 
 def _from_16_bit(values: NDArray[np.integer], name: str) -> NDArray[np.uint8]:
