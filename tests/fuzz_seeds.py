@@ -129,4 +129,3 @@ def as_files(folder: Path, contents: list[bytes]) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for k, content in enumerate(contents):
         (folder / f"seed-{k:03d}").write_bytes(content)
-

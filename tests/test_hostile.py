@@ -212,9 +212,7 @@ def test_no_archive_leads_out_of_its_place(tmp_path):
 def test_a_book_with_a_trigger_is_refused(tmp_path):
     book = open_book(tmp_path / "book.sqlite")
     with closing(sqlite3.connect(book.path)) as connection:
-        connection.execute(
-            "CREATE TRIGGER more AFTER INSERT ON blank BEGIN DELETE FROM log; END"
-        )
+        connection.execute("CREATE TRIGGER more AFTER INSERT ON blank BEGIN DELETE FROM log; END")
     with pytest.raises(BookError, match="triggers"):
         open_book(book.path)
 

@@ -51,9 +51,7 @@ def export_(archive: Path, book_file: Path | None) -> None:
     with progress("photographs") as on_step:
         done = export_book(opened, archive, on_step=on_step)
     size_mb = done.size_bytes / 1e6
-    say(
-        f"{archive.name}: book and {counted(done.photographs, 'photograph')}, {size_mb:.1f} MB."
-    )
+    say(f"{archive.name}: book and {counted(done.photographs, 'photograph')}, {size_mb:.1f} MB.")
     for problem in done.problems:
         say(problem, err=True)
     if done.problems:

@@ -29,6 +29,4 @@ def card(out: Path, paper: str) -> None:
     from grainscan.photo.card import CHECK_MM, write_card
 
     write_card(out, paper="letter" if paper == "letter" else "a4")
-    say(
-        f"{out}: print it at 100 %; the line under the board must measure {CHECK_MM:.0f} mm."
-    )
+    say(f"{out}: print it at 100 %; the line under the board must measure {CHECK_MM:.0f} mm.")
