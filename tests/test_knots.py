@@ -61,7 +61,7 @@ def knotty():
 @settings(max_examples=8, deadline=None)
 def test_straight_streaks_hold_no_trouble_or_say_how_rarely_they_look_so(seed):
     for trouble in find_local_trouble(streaks(seed)):
-        assert trouble.chance > 1e-4
+        assert trouble.false_alarm > 1e-4
 
 
 def test_few_straight_faces_are_flagged():
@@ -76,7 +76,7 @@ def test_a_knot_is_found_where_it_is(knotty):
     assert trouble.offset == pytest.approx(0.5 - 38 / ROWS, abs=0.12)
     assert trouble.radius == pytest.approx(28 / ROWS, rel=0.3)
     assert trouble.start < trouble.at < trouble.stop
-    assert trouble.chance <= 1e-4
+    assert trouble.false_alarm <= 1e-4
 
 
 @pytest.mark.parametrize("way", ["left and right", "up and down", "both"])

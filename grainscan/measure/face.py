@@ -11,7 +11,7 @@ import numpy.typing as npt
 from grainscan.measure.card import balanced, find_card
 from grainscan.measure.edges import reduced
 from grainscan.measure.fibres import FibreAngles, fibre_angles
-from grainscan.measure.knots import FoundTrouble, away_from, find_local_trouble
+from grainscan.measure.knots import away_from, find_local_trouble
 from grainscan.measure.outline import WORK_WIDTH_PX, FaceOutline, find_face
 from grainscan.measure.quality import face_quality
 from grainscan.measure.scale import size_by_card
@@ -80,23 +80,15 @@ def measure_face(
             dataclasses.replace(station, in_trouble=bool(inside))
             for station, inside in zip(scan.stations, in_trouble, strict=True)
         ),
-        local_trouble=tuple(_described(trouble, length, width) for trouble in found),
+        local_trouble=tuple(_in_mm(trouble, length, width) for trouble in found),
     )
 
 
-def _described(
-    found: FoundTrouble, length_mm: float | None, width_mm: float | None
-) -> LocalTrouble:
-    return LocalTrouble(
-        what=found.what,
-        at=found.at,
-        start=found.start,
-        stop=found.stop,
-        offset=found.offset,
-        radius=found.radius,
-        false_alarm=found.chance,
-        at_mm=None if length_mm is None else found.at * length_mm,
-        radius_mm=None if width_mm is None else found.radius * width_mm,
+def _in_mm(trouble: LocalTrouble, length_mm: float | None, width_mm: float | None) -> LocalTrouble:
+    return dataclasses.replace(
+        trouble,
+        at_mm=None if length_mm is None else trouble.at * length_mm,
+        radius_mm=None if width_mm is None else trouble.radius * width_mm,
     )
 
 

@@ -12,18 +12,17 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.fibres import FibreAngles
+from grainscan.measure.fibres import EDGE_SHARE, FibreAngles
 from grainscan.measure.spots import DarkSpot, dark_spots
 from grainscan.measure.swirls import LOBES, Swirl, likeliest_swirl
 from grainscan.measure.turns import CELLS_ACROSS, LocalTurns, local_turns
+from grainscan.results import LocalTrouble
 
-__all__ = ["FALSE_ALARM", "FoundTrouble", "away_from", "find_local_trouble"]
+__all__ = ["FALSE_ALARM", "away_from", "find_local_trouble"]
 
 FloatArray = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -54,31 +53,17 @@ LEAST_CHANCE = 1e-6
 """No smaller chance is claimed: tails so far out were never seen."""
 
 
-@dataclass(frozen=True, slots=True)
-class FoundTrouble:
-    """A knot or a swirl. ``at``, ``start``, ``stop``: shares of the length, middle and ends of the
-    disturbed stretch. ``offset``: of its middle, in widths from the middle of the width, up
-    positive; ±0.5 where it lies at or beyond an edge. ``radius``: of the knot, in widths.
-    ``chance``: that a face without trouble shows as much anywhere.
+def find_local_trouble(grey: npt.NDArray[np.float32]) -> tuple[LocalTrouble, ...]:
+    """Knots and swirls of a square-on view (M, N) float32, 0 to 255, from left to right.
+
+    Without millimetres, which a view does not know.
     """
-
-    what: Literal["knot", "swirl"]
-    at: float
-    start: float
-    stop: float
-    offset: float
-    radius: float
-    chance: float
-
-
-def find_local_trouble(grey: npt.NDArray[np.float32]) -> tuple[FoundTrouble, ...]:
-    """Knots and swirls of a square-on view (M, N) float32, 0 to 255, from left to right."""
     turns = local_turns(grey)
     if turns is None:
         return ()
     count = turns.turn.shape[1]
     quiet = _away_from_ends(np.ones(count, dtype=np.bool_), END_CELLS)
-    found: list[FoundTrouble] = []
+    found: list[LocalTrouble] = []
     for _ in range(MOST_TROUBLES):
         trouble = _next_trouble(turns, quiet)
         if trouble is None:
@@ -91,7 +76,7 @@ def find_local_trouble(grey: npt.NDArray[np.float32]) -> tuple[FoundTrouble, ...
 
 
 def away_from(
-    angles: FibreAngles, found: tuple[FoundTrouble, ...], *, one_width: float
+    angles: FibreAngles, found: tuple[LocalTrouble, ...], *, one_width: float
 ) -> tuple[FibreAngles, Mask]:
     """The angles with the mean taken away from trouble, and which stations (S,) lie in it.
 
@@ -113,7 +98,7 @@ def away_from(
     return clear, inside
 
 
-def _next_trouble(turns: LocalTurns, quiet: Mask) -> FoundTrouble | None:
+def _next_trouble(turns: LocalTurns, quiet: Mask) -> LocalTrouble | None:
     spots = dark_spots(turns, quiet)
     turn = turns.turn.copy()
     for spot in spots:
@@ -180,9 +165,9 @@ def _swirl_round(spot: DarkSpot, turn: FloatArray, quiet: Mask) -> tuple[Swirl, 
 
 def _described(
     swirl: Swirl | None, spot: DarkSpot | None, chance: float, turns: LocalTurns
-) -> FoundTrouble:
+) -> LocalTrouble:
     count = turns.turn.shape[1]
-    span = 1.0 - 2.0 * turns.edge_share
+    span = 1.0 - 2.0 * EDGE_SHARE
     if spot is not None:
         column, row, radius = spot.column, spot.row, spot.radius
         start, stop = float(spot.columns[0]), float(spot.columns[1])
@@ -195,14 +180,14 @@ def _described(
     if swirl is not None:
         reach = swirl.half_gap + swirl.lobe
         start, stop = min(start, swirl.column - reach), max(stop, swirl.column + reach)
-    return FoundTrouble(
+    return LocalTrouble(
         what="swirl" if spot is None else "knot",
         at=column / count,
         start=max(0.0, start / count),
         stop=min(1.0, stop / count),
         offset=float(np.clip((0.5 - row / CELLS_ACROSS) * span, -0.5, 0.5)),
         radius=radius / CELLS_ACROSS * span,
-        chance=chance,
+        false_alarm=chance,
     )
 
 

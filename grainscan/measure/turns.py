@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.fibres import EDGE_SHARE
 from grainscan.measure.texture import normalised_texture, quiet_texture
 
 __all__ = ["CELLS_ACROSS", "LocalTurns", "local_turns"]
@@ -23,9 +24,6 @@ Float32Array = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
 
 CELLS_ACROSS = 8
-EDGE_SHARE = 0.05
-"""Share of the width left out along each edge: chamfers, splinters and outline error lie there."""
-
 MOST_ROWS = 128
 LEAST_ROWS = 32
 """Fewer rows leave under four pixels to a cell."""
@@ -48,14 +46,13 @@ class LocalTurns:
     = climbing to the right more than the general run. ``dark`` (8, C): how much darker than the
     cells of the same height round about (a difference of logarithms). ``along`` (8, C): cosine of
     twice the turn, weighted as ``turn``: near 1 where clear lines follow the general run, near 0
-    where there are none. Cells lie from ``edge_share`` of the width below the upper edge to as
+    where there are none. Cells lie from ``EDGE_SHARE`` of the width below the upper edge to as
     much above the lower; C of them fill the length.
     """
 
     turn: FloatArray
     along: FloatArray
     dark: FloatArray
-    edge_share: float = EDGE_SHARE
 
 
 def local_turns(grey: Float32Array) -> LocalTurns | None:
