@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 __all__ = [
+    "NORMAL_90",
     "SCHEMA",
     "BlankMeasurement",
     "BlankRecord",
@@ -35,9 +36,14 @@ __all__ = [
     "Station",
     "SteepestPlace",
     "StrengthShare",
+    "TextureReading",
 ]
 
 SCHEMA = 1
+
+NORMAL_90 = 1.6448536269514722
+"""Half width of a central 90 % interval in standard deviations of a normal law."""
+
 PointPx = tuple[float, float]
 SortWord = Literal["keep", "check", "set aside"]
 Orientation = Literal["quartered", "rift", "flat"]
@@ -124,6 +130,19 @@ class LocalTrouble:
 
 
 @dataclass(frozen=True, slots=True)
+class TextureReading:
+    """What a face's fine texture says by itself, before ring lines and the end are heeded.
+
+    ``angle_deg`` and its standard uncertainty ``sigma_deg``: the mean over the face; ``stations``:
+    along it, each with its 90 % interval, however wide.
+    """
+
+    angle_deg: float
+    sigma_deg: float
+    stations: tuple[Station, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class FaceScan:
     """What one face photograph shows.
 
@@ -132,7 +151,10 @@ class FaceScan:
     the length (for drawing; not part of the JSON result). ``size_mm``: length and width by the
     reference card in the picture, None without one (a note says it). Angles carry 90 % intervals
     and are None, with a note, where the face cannot be read. ``local_trouble``: knots and swirls,
-    from left to right; the face's angle is that of the wood away from them.
+    from left to right; the face's angle is that of the wood away from them. ``texture``: None where
+    the fine texture says nothing. ``ring_stripe_deg``: mean slope of the ring lines on the face,
+    with its standard uncertainty ``ring_stripe_sigma_deg``; ``ring_stripe_change_deg``: how much
+    it changes over the face (standard deviation). ``length_over_width``: of this face.
     """
 
     photo: str
@@ -149,6 +171,10 @@ class FaceScan:
     notes: tuple[str, ...] = ()
     size_mm: tuple[float, float] | None = None
     local_trouble: tuple[LocalTrouble, ...] = ()
+    texture: TextureReading | None = None
+    ring_stripe_sigma_deg: float | None = None
+    ring_stripe_change_deg: float = 0.0
+    length_over_width: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         return {

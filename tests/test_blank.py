@@ -21,14 +21,18 @@ from tests.hand_made import end, face
 RECORD = BlankRecord(blank="ash-07")
 
 
-def with_angles(angles_deg, *, spread_deg=0.3, stripe_deg=None) -> FaceScan:
+def with_angles(angles_deg, *, spread_deg=0.3, stripe_deg=None, stripe_sigma=0.05) -> FaceScan:
     stations = tuple(
         Station((k + 0.5) / len(angles_deg), a, a - spread_deg, a + spread_deg)
         for k, a in enumerate(angles_deg)
     )
     mean = float(np.mean(angles_deg))
     return dataclasses.replace(
-        face(angle_deg=mean, spread_deg=spread_deg), stations=stations, ring_stripe_deg=stripe_deg
+        face(angle_deg=mean, spread_deg=spread_deg),
+        stations=stations,
+        ring_stripe_deg=stripe_deg,
+        ring_stripe_sigma_deg=None if stripe_deg is None else stripe_sigma,
+        length_over_width=12.0,
     )
 
 

@@ -2,17 +2,28 @@
 
 Fibre direction from the two faces' angles a, b: f ∝ (tan b, −tan a, 1). Ring normal from the
 end's ring direction φ: (nx, ny) ∝ (cos φ, sin φ); nz from the ring stripes of a face: on face A
-tan(stripe) = nz/ny, on face B tan(stripe) = −nz/nx. Fibres lie in the ring surface, so f · n = 0.
+tan(stripe) = nz/ny, on face B tan(stripe) = −nz/nx. Fibres lie in the ring surface, so f · n = 0:
+each face's angle is what its texture and these relations say together (`ring_surfaces.py`).
 """
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.fibres import WIDEST_90_DEG
+from grainscan.measure.ring_surfaces import (
+    UNREAD_SIGMA,
+    FaceTangents,
+    apart_deg,
+    ring_relations,
+    with_ring_relations,
+)
 from grainscan.results import (
+    NORMAL_90,
     BlankMeasurement,
     BlankRecord,
     EndScan,
@@ -21,22 +32,13 @@ from grainscan.results import (
     SlopeInSpace,
     Station,
     SteepestPlace,
+    TextureReading,
 )
 from grainscan.wording import trouble_words
 
 __all__ = ["combine", "slope_interval_deg"]
 
 FloatArray = npt.NDArray[np.float64]
-
-NORMAL_90 = 1.6448536269514722
-"""Half width of a central 90 % interval in standard deviations of a normal law."""
-
-RING_SURFACE_SIGMA_DEG = 0.5
-"""Standard uncertainty of the tilt of a ring surface: stripes are averaged over a curved face, and
-the end's ring direction holds for the middle of the section."""
-
-CONTRADICTION_SIGMAS = 2.5
-"""Beyond this many standard uncertainties faces and end contradict each other (1 in 80)."""
 
 
 def combine(
@@ -47,11 +49,19 @@ def combine(
     notes: tuple[str, ...] = (),
 ) -> BlankMeasurement:
     """Join what the photographs show into fibres, slope and ring surface of one blank."""
-    apart_deg = _contradiction_deg(face_a, face_b, end)
-    slope, slope_notes = _slope(face_a, face_b, apart_deg)
-    fibre = _fibre(face_a, face_b)
+    seen = (face_a, face_b)
+    texture = _texture_tangents(face_a, face_b)
+    both = with_ring_relations(texture, seen, end)
+    apart = 0.0
+    if all(face is not None and _reading(face) is not None for face in seen):
+        apart = apart_deg(texture, ring_relations(texture, seen, end))
     normal = _ring_normal(face_a, face_b, end)
-    agreement, spiral, ring_notes = _rings_against_fibres(fibre, normal, end)
+    # Fibres and rings are compared by what the texture alone says of the fibres.
+    agreement, spiral, ring_notes = _rings_against_fibres(_fibre(face_a, face_b), normal, end)
+    face_a, notes_a = _by_all(face_a, both, 0)
+    face_b, notes_b = _by_all(face_b, both, 1)
+    slope, slope_notes = _slope(face_a, face_b, both, apart)
+    fibre = _fibre(face_a, face_b)
     return BlankMeasurement(
         record=record,
         face_a=face_a,
@@ -61,8 +71,68 @@ def combine(
         fibre=fibre,
         ring_fibre_agreement_deg=agreement,
         spiral_deg=spiral,
-        notes=(*notes, *slope_notes, *ring_notes, *_trouble_notes(face_a, face_b)),
+        notes=(
+            *(*notes, *slope_notes, *notes_a, *notes_b),
+            *(*ring_notes, *_trouble_notes(face_a, face_b)),
+        ),
     )
+
+
+def _reading(face: FaceScan) -> TextureReading | None:
+    """What the texture says; of a face given by its angle alone, that angle."""
+    if face.texture is not None or face.angle_deg is None:
+        return face.texture
+    return TextureReading(*_angle_and_sigma(face), face.stations)
+
+
+def _texture_tangents(face_a: FaceScan | None, face_b: FaceScan | None) -> FaceTangents:
+    mean, sigma = np.zeros(2), np.full(2, UNREAD_SIGMA)
+    for number, face in enumerate((face_a, face_b)):
+        reading = None if face is None else _reading(face)
+        if reading is not None and math.radians(reading.sigma_deg) < UNREAD_SIGMA:
+            mean[number], sigma[number] = _tan(reading.angle_deg), math.radians(reading.sigma_deg)
+    return FaceTangents(mean, np.diag(sigma**2))
+
+
+def _by_all(
+    face: FaceScan | None, both: FaceTangents, number: int
+) -> tuple[FaceScan | None, tuple[str, ...]]:
+    """The face with the angle that texture and ring relations together say, and notes.
+
+    Its stations move along with the mean; how they differ from it is the texture's to say. A face
+    whose texture says something but too little counts as read if the rings make up for it.
+    """
+    reading = None if face is None else _reading(face)
+    if face is None or reading is None:
+        return face, ()
+    angle, sigma = math.degrees(math.atan(float(both.mean[number]))), both.sigma_deg(number)
+    if face.angle_deg is None and 2 * NORMAL_90 * sigma > WIDEST_90_DEG:
+        return face, ()
+    notes: tuple[str, ...] = ()
+    if face.angle_deg is None:
+        notes = (
+            f"face {'AB'[number]}: its fibre lines alone say little "
+            f"(±{NORMAL_90 * reading.sigma_deg:.1f}°); the angle given rests mostly on the ring "
+            "lines and the end",
+        )
+    shift, less = angle - reading.angle_deg, sigma**2 - reading.sigma_deg**2
+    stations = tuple(
+        _moved(theirs, shift, less, sigma, was.in_trouble)
+        for theirs, was in zip(reading.stations, face.stations, strict=True)
+    )
+    low, high = angle - NORMAL_90 * sigma, angle + NORMAL_90 * sigma
+    return dataclasses.replace(
+        face, angle_deg=angle, low_deg=low, high_deg=high, stations=stations
+    ), notes
+
+
+def _moved(of: Station, shift: float, less: float, least: float, in_trouble: bool) -> Station:
+    if of.angle_deg is None:
+        return dataclasses.replace(of, in_trouble=in_trouble)
+    angle, sigma = _angle_and_sigma(of)
+    half = NORMAL_90 * math.sqrt(max(sigma**2 + less, least**2))
+    angle += shift
+    return Station(of.at, angle, angle - half, angle + half, in_trouble)
 
 
 def _trouble_notes(face_a: FaceScan | None, face_b: FaceScan | None) -> tuple[str, ...]:
@@ -96,9 +166,16 @@ def _one_of(chance: float) -> str:
 
 
 def slope_interval_deg(
-    angle_a_deg: float, sigma_a_deg: float, angle_b_deg: float, sigma_b_deg: float
+    angle_a_deg: float,
+    sigma_a_deg: float,
+    angle_b_deg: float,
+    sigma_b_deg: float,
+    *,
+    covariance: float = 0.0,
 ) -> tuple[float, float]:
     """90 % interval of the slope in space, degrees, from both faces' angles and uncertainties.
+
+    ``covariance``: of tan a and tan b.
 
     The measured (tan a, tan b) scatter normally about the truth, so the measured slope over its
     uncertainty follows a noncentral chi law with two degrees of freedom. The lower end is the
@@ -115,7 +192,8 @@ def slope_interval_deg(
     mean = (sigma_a**2 + sigma_b**2) / 2.0
     # Uncertainty along the measured slope; near zero slope no direction is singled out.
     weight_a, weight_b = a * a + mean, b * b + mean
-    sigma = math.sqrt((weight_a * sigma_a**2 + weight_b * sigma_b**2) / (weight_a + weight_b))
+    along = weight_a * sigma_a**2 + weight_b * sigma_b**2 + 2.0 * a * b * covariance
+    sigma = math.sqrt(along / (weight_a + weight_b))
     measured = (a * a + b * b) / sigma**2
 
     def tail(true_over_sigma: float, level: float) -> float:
@@ -127,36 +205,8 @@ def slope_interval_deg(
     return math.degrees(math.atan(low * sigma)), math.degrees(math.atan(high * sigma))
 
 
-def _contradiction_deg(
-    face_a: FaceScan | None, face_b: FaceScan | None, end: EndScan | None
-) -> float:
-    """By how much both faces and the end disagree beyond their doubt, degrees; 0 if they agree.
-
-    f · n = 0 for the ring surface that the end and face A's stripes show, and again for the one
-    that the end and face B's stripes show. Rings are curved, so one of the two may fail on a
-    sound blank; where both fail, a face was misread and nothing tells which.
-    """
-    if end is None or end.ring_direction_deg is None:
-        return 0.0
-    if face_a is None or face_b is None or face_a.angle_deg is None or face_b.angle_deg is None:
-        return 0.0
-    direction = math.radians(end.ring_direction_deg)
-    nx, ny = math.cos(direction), math.sin(direction)
-    (a, sigma_a), (b, sigma_b) = _angle_and_sigma(face_a), _angle_and_sigma(face_b)
-    doubt = math.hypot(ny * sigma_a, nx * sigma_b, RING_SURFACE_SIGMA_DEG)
-    residuals = []
-    if face_a.ring_stripe_deg is not None:
-        residuals.append(nx * _tan(b) - ny * (_tan(a) - _tan(face_a.ring_stripe_deg)))
-    if face_b.ring_stripe_deg is not None:
-        residuals.append(nx * (_tan(b) - _tan(face_b.ring_stripe_deg)) - ny * _tan(a))
-    if not residuals:
-        return 0.0
-    least = math.degrees(math.atan(min(abs(r) for r in residuals)))
-    return least if least > CONTRADICTION_SIGMAS * doubt else 0.0
-
-
 def _slope(
-    face_a: FaceScan | None, face_b: FaceScan | None, apart_deg: float
+    face_a: FaceScan | None, face_b: FaceScan | None, both: FaceTangents, apart: float
 ) -> tuple[SlopeInSpace | None, tuple[str, ...]]:
     seen = [f for f in (face_a, face_b) if f is not None and f.angle_deg is not None]
     if not seen:
@@ -170,13 +220,14 @@ def _slope(
     (a, sigma_a), (b, sigma_b) = (_angle_and_sigma(f) for f in seen)
     slope = math.degrees(math.atan(math.hypot(_tan(a), _tan(b))))
     notes: tuple[str, ...] = ()
-    if apart_deg > 0.0:
-        sigma_a, sigma_b = math.hypot(sigma_a, apart_deg), math.hypot(sigma_b, apart_deg)
+    if apart > 0.0:
+        sigma_a, sigma_b = math.hypot(sigma_a, apart), math.hypot(sigma_b, apart)
         notes = (
             f"the lines on the faces and the rings on the end do not fit one direction of fibres "
-            f"({apart_deg:.1f}° apart): one of them was misread, so the interval is wide",
+            f"({apart:.1f}° apart): one of them was misread, so the interval is wide",
         )
-    low, high = slope_interval_deg(a, sigma_a, b, sigma_b)
+    covariance = float(both.covariance[0, 1])
+    low, high = slope_interval_deg(a, sigma_a, b, sigma_b, covariance=covariance)
     return SlopeInSpace(slope, min(low, slope), max(high, slope), steepest, False), notes
 
 

@@ -16,7 +16,7 @@ from grainscan.measure.outline import WORK_WIDTH_PX, FaceOutline, find_face
 from grainscan.measure.quality import face_quality
 from grainscan.measure.scale import size_by_card
 from grainscan.measure.squareon import SquareOn, square_on
-from grainscan.results import FaceScan, LocalTrouble, PointPx, Station
+from grainscan.results import NORMAL_90, FaceScan, LocalTrouble, PointPx, Station, TextureReading
 
 __all__ = ["measure_face"]
 
@@ -95,30 +95,43 @@ def _in_mm(trouble: LocalTrouble, length_mm: float | None, width_mm: float | Non
 def _face_scan(
     photo: str, outline: FaceOutline, view: SquareOn, angles: FibreAngles, width_mm: float | None
 ) -> FaceScan:
-    shared = float(np.hypot(outline.angle_sigma_deg, SYSTEMATIC_SIGMA_DEG))
-    sigma = float(np.hypot(angles.mean_sigma_deg, shared))
-    centre = angles.paths_deg.mean(axis=0)
-    spread = np.hypot(angles.paths_deg.std(axis=0), np.hypot(shared, angles.common_sigma_deg))
-    stations = tuple(
-        Station(float(at), float(c), float(c - 1.645 * s), float(c + 1.645 * s))
-        if angles.readable
-        else Station(float(at), None, None, None)
-        for at, c, s in zip(angles.at, centre, spread, strict=True)
-    )
-    mean = angles.mean_deg if angles.readable else None
+    texture = _texture(outline, angles)
+    read = texture if angles.readable else None
+    stripes = angles.stripes
     return FaceScan(
         photo=photo,
         outline_px=_corners(outline),
-        angle_deg=mean,
-        low_deg=None if mean is None else mean - 1.645 * sigma,
-        high_deg=None if mean is None else mean + 1.645 * sigma,
+        angle_deg=None if read is None else read.angle_deg,
+        low_deg=None if read is None else read.angle_deg - NORMAL_90 * read.sigma_deg,
+        high_deg=None if read is None else read.angle_deg + NORMAL_90 * read.sigma_deg,
         sweep_mm=None if width_mm is None else abs(view.sweep_px) * width_mm / view.grey.shape[0],
-        ring_stripe_deg=angles.stripes.mean_deg if angles.stripes else None,
-        stations=stations,
+        ring_stripe_deg=None if stripes is None else stripes.mean_deg,
+        stations=read.stations if read else tuple(_unread(at) for at in angles.at),
         photo_quality=face_quality(view.grey, outline, angles),
         top_edge_px=_points(outline.top_edge_px),
         bottom_edge_px=_points(outline.bottom_edge_px),
+        texture=texture,
+        ring_stripe_sigma_deg=None if stripes is None else stripes.sigma_deg,
+        ring_stripe_change_deg=0.0 if stripes is None else stripes.change_deg,
+        length_over_width=view.length_over_width,
     )
+
+
+def _texture(outline: FaceOutline, angles: FibreAngles) -> TextureReading | None:
+    if not angles.has_evidence:
+        return None
+    shared = float(np.hypot(outline.angle_sigma_deg, SYSTEMATIC_SIGMA_DEG))
+    centre = angles.paths_deg.mean(axis=0)
+    spread = np.hypot(angles.paths_deg.std(axis=0), np.hypot(shared, angles.common_sigma_deg))
+    stations = tuple(
+        Station(float(at), float(c), float(c - NORMAL_90 * s), float(c + NORMAL_90 * s))
+        for at, c, s in zip(angles.at, centre, spread, strict=True)
+    )
+    return TextureReading(angles.mean_deg, float(np.hypot(angles.mean_sigma_deg, shared)), stations)
+
+
+def _unread(at: float) -> Station:
+    return Station(float(at), None, None, None)
 
 
 def _points(edge: npt.NDArray[np.float64]) -> tuple[PointPx, ...]:

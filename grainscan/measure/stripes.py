@@ -36,6 +36,13 @@ LEAST_SHARE = 0.01
 LINE_SHARE = 0.2
 """Length of the lines averaged over, as a share of the face's length."""
 
+BEND_PENALTY = 1e-3 * np.diag([0.0, 1.0, 1.0, 1.0, 1.0])
+MEAN_OF_FIELD = np.array([1.0, 0.0, 0.0, 1.0 / 3.0, 0.0])
+"""The mean over the face of c · (1, y, x, x², x·y)."""
+
+PARTS_ALONG, PARTS_ACROSS = 4, 3
+PARTS = PARTS_ALONG * PARTS_ACROSS
+
 EVEN_SHIFT_PX = 0.2113
 """Linear interpolation at a share s between pixels leaves (1 − s)² + s² of white noise: two thirds
 on average over a slanted line, but all of it on a level one. With this shift a level line, too,
@@ -59,13 +66,21 @@ class Stripes:
     """Slope field of the stripes of a face.
 
     ``coefficients`` (5,): slope in degrees = c · (1, y, x, x², x·y), with x and y from −1 to 1
-    along and across the view (y downwards). ``mean_deg``: over the face. ``share``: share of the
-    face lying on clear lines that follow the field.
+    along and across the view (y downwards). ``mean_deg``: over the face, with its standard
+    uncertainty ``sigma_deg``. ``share``: share of the face lying on clear lines that follow the
+    field.
     """
 
     coefficients: FloatArray
     mean_deg: float
+    sigma_deg: float
     share: float
+
+    @property
+    def change_deg(self) -> float:
+        """Standard deviation of the slope over the face."""
+        _, y, x, xx, xy = self.coefficients**2
+        return float(np.sqrt(y / 3.0 + x / 3.0 + xx * 4.0 / 45.0 + xy / 9.0))
 
 
 def find_stripes(texture: Texture) -> Stripes | None:
@@ -78,9 +93,11 @@ def find_stripes(texture: Texture) -> Stripes | None:
     y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : columns * 1j]
     basis = _basis(x[clear], y[clear])
     weight = (strength[clear].astype(np.float64) / sigma) ** 2
-    coefficients, used = _robust_field(basis, slope_deg[clear].astype(np.float64), weight)
-    mean = float(coefficients[0] + coefficients[3] / 3.0)
-    return Stripes(coefficients, mean, float(clear.mean() * used))
+    slope = slope_deg[clear].astype(np.float64)
+    coefficients, used = _robust_field(basis, slope, weight)
+    sigma_deg = _sigma_of_mean(basis, slope, weight * used, coefficients, _place(x, y)[clear])
+    mean = float(MEAN_OF_FIELD @ coefficients)
+    return Stripes(coefficients, mean, sigma_deg, float(clear.mean() * (used > 0).mean()))
 
 
 class AlongStripes:
@@ -199,25 +216,66 @@ def _basis(x: FloatArray, y: FloatArray) -> FloatArray:
 
 def _robust_field(
     basis: FloatArray, slope_deg: FloatArray, weight: FloatArray
-) -> tuple[FloatArray, float]:
-    """Slope field by reweighted least squares, from the strongest direction outwards."""
+) -> tuple[FloatArray, FloatArray]:
+    """Slope field by reweighted least squares, from the strongest direction outwards.
+
+    Returns the coefficients and the share (0 to 1) of its weight that each line has kept.
+    """
     edges = np.arange(-STEEPEST_DEG - 0.25, STEEPEST_DEG + 0.5, 0.5)
     histogram, _ = np.histogram(slope_deg, bins=edges, weights=weight)
     histogram = np.convolve(histogram, [1, 2, 3, 2, 1], "same")
     start = float(edges[int(np.argmax(histogram))] + 0.25)
     coefficients = np.array([start, 0.0, 0.0, 0.0, 0.0])
     scale = 2.0
-    bend_penalty = np.diag([0.0, 1.0, 1.0, 1.0, 1.0])
     used = np.ones(len(slope_deg))
     for _ in range(12):
         residual = slope_deg - basis @ coefficients
         used = np.clip(1.0 - (residual / (3.0 * scale)) ** 2, 0.0, 1.0) ** 2
         total = weight * used
-        normal = (basis * total[:, None]).T @ basis + 1e-3 * total.sum() * bend_penalty
+        normal = (basis * total[:, None]).T @ basis + total.sum() * BEND_PENALTY
         coefficients = np.linalg.solve(normal, (basis * total[:, None]).T @ slope_deg)
         inliers = np.abs(residual[used > 0])
         scale = float(np.clip(1.4826 * np.median(inliers), 0.5, 2.0)) if inliers.size else 2.0
-    return coefficients, float((used > 0).mean())
+    return coefficients, used
+
+
+def _place(x: FloatArray, y: FloatArray) -> npt.NDArray[np.intp]:
+    """Number of the part of the face, :data:`PARTS` in all, at places from −1 to 1."""
+    along = np.clip((x + 1.0) / 2.0 * PARTS_ALONG, 0, PARTS_ALONG - 1).astype(np.intp)
+    across = np.clip((y + 1.0) / 2.0 * PARTS_ACROSS, 0, PARTS_ACROSS - 1).astype(np.intp)
+    return across * PARTS_ALONG + along
+
+
+def _sigma_of_mean(
+    basis: FloatArray,
+    slope_deg: FloatArray,
+    weight: FloatArray,
+    coefficients: FloatArray,
+    part: npt.NDArray[np.intp],
+) -> float:
+    """Standard uncertainty of the field's mean by leaving out one part of the face after another.
+
+    Neighbouring pixels lie on the same lines, so their number says nothing; parts do (grouped
+    jackknife; Efron and Tibshirani, *An Introduction to the Bootstrap*, 1993, ch. 11).
+    """
+    weighted = basis * weight[:, None]
+    normal, moment = [], []
+    for number in range(PARTS):
+        here = part == number
+        normal.append(weighted[here].T @ basis[here])
+        moment.append(weighted[here].T @ slope_deg[here])
+    all_normal = np.sum(normal, axis=0)
+    penalty = weight.sum() * BEND_PENALTY
+    all_moment = np.sum(moment, axis=0)
+    means = [
+        MEAN_OF_FIELD @ np.linalg.solve(all_normal - n + penalty, all_moment - m)
+        for n, m in zip(normal, moment, strict=True)
+        if n[0, 0] > 0.0
+    ]
+    if len(means) < 2:
+        return STEEPEST_DEG
+    off = np.array(means) - float(MEAN_OF_FIELD @ coefficients)
+    return float(np.sqrt((off**2).sum() * (len(off) - 1) / len(off)))
 
 
 def _curves(stripes: Stripes, rows: int, some: FloatArray) -> Texture:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from grainscan.results import BlankMeasurement, FaceScan, Limit, Station
+from grainscan.results import NORMAL_90, BlankMeasurement, FaceScan, Limit, Station
 
 __all__ = ["SlopeBand", "SteepStretch", "slope_bands", "slopes_along", "steep_stretches"]
 
@@ -96,7 +96,7 @@ def _of_both(a: Station, b: Station) -> SlopeBand | None:
     one, other = _of_one(a), _of_one(b)
     if one is None or other is None or a.angle_deg is None or b.angle_deg is None:
         return None
-    from grainscan.measure.blank import NORMAL_90, slope_interval_deg
+    from grainscan.measure.blank import slope_interval_deg
 
     low, high = slope_interval_deg(
         a.angle_deg, _sigma(a, NORMAL_90), b.angle_deg, _sigma(b, NORMAL_90)
