@@ -82,7 +82,7 @@ def modulated(period_px, quiet_share, *, seed):
 def test_contrast_that_follows_the_rings_is_made_even():
     fibres, bright = modulated(14.0, 0.6, seed=8)
     contrast = 0.4 + 0.6 * bright
-    rings = Stripes(np.array([4.0, 0, 0, 0, 0]), 4.0, 1.0)
+    rings = Stripes(np.array([4.0, 0, 0, 0, 0]), 4.0, 0.1, 1.0)
     weight = np.ones_like(fibres)
     even, _ = even_textures(fibres * contrast, weight, AlongStripes(rings, *SHAPE))
     inner = (slice(20, -20), slice(100, -100))
@@ -98,7 +98,7 @@ def test_means_along_lines_are_those_of_the_lines():
     height = -rows - np.tan(np.radians(3.0)) * (columns - SHAPE[1] / 2)
     lines = np.float32(np.sin(2 * np.pi * height / 20.0))
     for run_deg, least, most in ((3.0, 0.9, 1.0), (-3.0, 0.0, 0.3)):
-        rings = Stripes(np.array([run_deg, 0, 0, 0, 0]), run_deg, 1.0)
+        rings = Stripes(np.array([run_deg, 0, 0, 0, 0]), run_deg, 0.1, 1.0)
         mean = AlongStripes(rings, *SHAPE).mean(lines)
         inner = (slice(40, -40), slice(200, -200))
         assert least <= mean[inner].std() / lines[inner].std() <= most
@@ -116,3 +116,38 @@ def test_mirrored_lines_run_the_other_way():
     upright = find_stripes(texture(grey)).mean_deg
     mirrored = find_stripes(texture(np.ascontiguousarray(grey[:, ::-1]))).mean_deg
     assert mirrored == pytest.approx(-upright, abs=0.1)
+
+
+def test_the_change_over_the_face_is_the_fields_standard_deviation():
+    c = np.array([1.0, 0.7, -1.2, 2.0, 0.5])
+    # Places spread evenly from −1 to 1.
+    y, x = ((np.mgrid[:401, :401] + 0.5) / 200.5 - 1.0).reshape(2, -1)
+    slope = c[0] + c[1] * y + c[2] * x + c[3] * x * x + c[4] * x * y
+    assert Stripes(c, 1.0, 0.1, 1.0).change_deg == pytest.approx(slope.std(), rel=1e-3)
+
+
+def test_the_doubt_of_the_mean_is_what_new_rings_show():
+    """The same direction in new rings and new fibres: the means scatter by what is stated."""
+    off, stated = [], []
+    for seed in range(8):
+        grey = short_streaks(SHAPE, -1.0, 20 + seed)
+        grey += np.float32(20.0 * ring_lines(SHAPE, 3.0, seed=40 + seed, pitch_px=30.0))
+        stripes = find_stripes(texture(grey))
+        off.append(stripes.mean_deg - 3.0)
+        stated.append(stripes.sigma_deg)
+    scatter = np.sqrt(np.mean(np.square(off)))
+    # Directions are looked for every half degree, so a twentieth is as good as nothing.
+    assert np.median(stated) > 0.3 * scatter
+    assert np.median(stated) < max(4.0 * scatter, 0.2)
+
+
+def test_rings_that_differ_from_place_to_place_are_doubted():
+    grey = short_streaks(SHAPE, 0.0, 1)
+    one = grey + np.float32(25.0 * ring_lines(SHAPE, 3.0, seed=2))
+    two = one.copy()
+    middle = SHAPE[1] // 2
+    two[:, middle:] = grey[:, middle:] + np.float32(25.0) * np.float32(
+        ring_lines((SHAPE[0], SHAPE[1] - middle), 5.5, seed=6)
+    )
+    alike, unlike = (find_stripes(texture(t)) for t in (one, two))
+    assert unlike.sigma_deg > 2.0 * alike.sigma_deg
