@@ -216,6 +216,19 @@ def test_the_bark_decides_the_side_of_the_spiral():
     assert opposite == pytest.approx(-there, abs=0.01)
 
 
+def test_without_the_barks_side_the_spiral_has_no_hand():
+    _, f, bark = consistent(12.0, 2.0, 0.0)
+    a = level(deg(-f[1] / f[2]), stripe_deg=0.0)
+    b = level(deg(f[0] / f[2]), stripe_deg=0.0)
+    told = an_end(12.0, bark)
+    unsure = dataclasses.replace(told.ring_series, bark_confidence=0.6)
+    for seen in (an_end(12.0), dataclasses.replace(told, ring_series=unsure)):
+        found = combine(RECORD, a, b, seen)
+        assert found.spiral_deg is None
+        assert any("hand of the spiral" in note for note in found.notes)
+        assert found.ring_fibre_agreement_deg == pytest.approx(0.0, abs=0.01)
+
+
 # --- missing photographs
 
 

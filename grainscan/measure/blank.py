@@ -19,6 +19,7 @@ from grainscan.measure.ring_surfaces import (
     UNREAD_SIGMA,
     FaceTangents,
     apart_deg,
+    bark_is_known,
     ring_relations,
     with_ring_relations,
 )
@@ -302,6 +303,9 @@ def _rings_against_fibres(
     f = np.mean([d.f for d in fibre], axis=0)
     f /= np.linalg.norm(f)
     agreement = math.degrees(math.asin(abs(float(f @ normal))))
+    if not bark_is_known(end):
+        hidden = "which side is the bark's is not known, so neither is the hand of the spiral"
+        return agreement, None, (hidden,)
     axis = np.array([0.0, 0.0, 1.0])
     in_surface = axis - (axis @ normal) * normal
     in_surface /= np.linalg.norm(in_surface)

@@ -25,7 +25,14 @@ import numpy.typing as npt
 
 from grainscan.results import NORMAL_90, EndScan, FaceScan
 
-__all__ = ["FaceTangents", "RingRelation", "apart_deg", "ring_relations", "with_ring_relations"]
+__all__ = [
+    "FaceTangents",
+    "RingRelation",
+    "apart_deg",
+    "bark_is_known",
+    "ring_relations",
+    "with_ring_relations",
+]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -190,10 +197,15 @@ class _RingsAtEnd:
     curvature_sigma: float
 
 
+def bark_is_known(end: EndScan) -> bool:
+    """Whether the end tells on which side the bark was, and so which way its rings are curved."""
+    return end.ring_series is not None and end.ring_series.bark_confidence >= BARK_KNOWN
+
+
 def _rings_at_end(end: EndScan) -> _RingsAtEnd | None:
     low, high = end.ring_direction_low_deg, end.ring_direction_high_deg
     series = end.ring_series
-    if low is None or high is None or series is None or series.bark_confidence < BARK_KNOWN:
+    if low is None or high is None or series is None or not bark_is_known(end):
         return None
     # Towards the bark on the end photograph, whose right is −y and whose up is x.
     bark = math.radians(series.bark_direction_deg)
