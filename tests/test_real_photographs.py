@@ -10,7 +10,7 @@ from grainscan.measure.fibres import fibre_angles
 
 from .real_photographs import PHOTOGRAPHS, WoodPhotograph, grey, turned_strip
 
-TURNS_DEG = (0.5, 1.0, 5.0, 10.0, -2.0, -5.0)
+TURNS_DEG = (0.5, 1.0, 2.0, 5.0, 10.0, -1.0, -5.0)
 
 
 def angle_deg(strip: np.ndarray) -> float:
@@ -20,10 +20,10 @@ def angle_deg(strip: np.ndarray) -> float:
 def test_the_angle_turns_with_the_picture() -> None:
     """Photographs out of metaworld and robosuite (MIT), turned by known angles.
 
-    What the tool itself calls unreadable (a plank of curls and knots) is left out; the others
-    include curly grain, whose mean depends on which part of it a turned strip shows.
+    What the tool itself calls unreadable (a plank of curls and knots, one of swirls) is left out; the
+    others include curly grain, whose mean depends on which part of it a turned strip shows.
     """
-    errors, straight_errors = [], []
+    errors = []
     for photograph in PHOTOGRAPHS:
         picture = grey(photograph)
         level = fibre_angles(turned_strip(picture, 0.0))
@@ -31,13 +31,10 @@ def test_the_angle_turns_with_the_picture() -> None:
             assert not photograph.straight
             continue
         for turn in TURNS_DEG:
-            error = abs(angle_deg(turned_strip(picture, turn)) - level.mean_deg - turn)
-            errors.append(error)
-            if photograph.straight:
-                straight_errors.append(error)
+            errors.append(abs(angle_deg(turned_strip(picture, turn)) - level.mean_deg - turn))
     assert len(errors) >= 6 * len(TURNS_DEG)
     assert np.median(errors) <= 0.1
-    assert np.percentile(straight_errors, 95) <= 0.5
+    assert np.percentile(errors, 95) <= 0.5
 
 
 @pytest.mark.parametrize("photograph", PHOTOGRAPHS, ids=str)
