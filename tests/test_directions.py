@@ -118,3 +118,40 @@ def test_each_block_tells_its_own_direction():
     truth = 8.0 * found[0].at - 4.0
     assert np.median(np.abs(per_block - truth)) < 0.5
     assert np.corrcoef(per_block, truth)[0, 1] > 0.97
+
+
+def grating(shape, angle_deg, rng):
+    """Sixty plane waves of one direction, from broad to fine lines, and a little white noise."""
+    y, x = np.ogrid[: shape[0], : shape[1]]
+    turn = np.radians(angle_deg)
+    height = -(y - shape[0] / 2) * np.cos(turn) - (x - shape[1] / 2) * np.sin(turn)
+    at = np.arange(height.min() - 1.0, height.max() + 1.0, 0.05)
+    waves = zip(rng.uniform(0.06, 0.3, 60), rng.uniform(0, 2 * np.pi, 60), strict=True)
+    profile = sum(np.cos(2 * np.pi * cycles * at + phase) for cycles, phase in waves)
+    lines = np.interp(height, at, profile / np.std(profile)).astype(np.float32)
+    return lines + np.float32(0.3) * rng.standard_normal(shape, dtype=np.float32)
+
+
+def grating_error_deg(shape, angle_deg, seed):
+    rng = np.random.default_rng([seed, round(1000 * angle_deg)])
+    found = block_directions(grating(shape, angle_deg, rng), block_px=shape[0], octaves=OCTAVES)
+    total = sum(e.log_ratio.sum(axis=0) for e in found)
+    best = int(np.argmax(total))
+    below, here, above = total[best - 1 : best + 2]
+    step = found[0].slopes_deg[1] - found[0].slopes_deg[0]
+    peak = found[0].slopes_deg[best] + step * 0.5 * (below - above) / (below - 2 * here + above)
+    return peak - angle_deg
+
+
+@pytest.mark.parametrize(("shape", "count"), [((70, 2400), 4), ((160, 1200), 4)])
+def test_gratings_have_no_bias_at_any_angle(shape, count):
+    # The columns of the spectrum are places that a peak may be drawn to.
+    near_zero = np.arange(0.0, 1.001, 0.05)
+    angles = np.concatenate([near_zero, [2.95, 3.0, 3.05, 7.95, 8.0, 8.05]])
+    errors = np.array([[grating_error_deg(shape, a, k) for k in range(count)] for a in angles])
+    own_scatter = errors.std(axis=1, ddof=1).mean() / np.sqrt(count)
+    bias = errors.mean(axis=1)
+    assert np.abs(bias).max() < 0.03 + 2.0 * own_scatter
+    # What the few gratings scatter is no bias.
+    assert np.mean(bias**2) - own_scatter**2 < 0.02**2
+    assert abs(bias[: len(near_zero)].mean()) < 0.01

@@ -21,6 +21,7 @@ the origin of the spectrum).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,7 @@ import numpy.typing as npt
 __all__ = ["DirectionEvidence", "block_directions"]
 
 FloatArray = npt.NDArray[np.float32]
+FloatArray64 = npt.NDArray[np.float64]
 
 SLOPE_RANGE_DEG = 20.0
 """Directions considered: within this angle of the blank's own axis."""
@@ -36,6 +38,19 @@ SLOPE_RANGE_DEG = 20.0
 SLOPE_STEP_DEG = 0.1
 TAIL = 2.0
 """Half the denominator degrees of freedom of the F law: smaller bounds single bins harder."""
+
+COLUMNS_PER_BIN = 4
+"""Columns of the spectrum per bin of a block. Two hold the power without loss, but not its
+logarithm: with two, peaks are drawn to whole columns by up to 0.1°."""
+
+LENGTH_FROM_EVERY = 3
+"""The streaks' length is chosen on every third block."""
+
+MOST_POWER = 1e9
+"""Power over noise beyond which a bin says no more: keeps products of bins within a double."""
+
+FACTORS = 24
+"""Bins multiplied before a logarithm is taken: their product stays below 1e300."""
 
 HANN_BANDWIDTH = 1.5
 """Equivalent noise bandwidth of the Hann window in bins (Harris, Proc. IEEE 66, 1978)."""
@@ -90,22 +105,23 @@ def block_directions(
     """
     if strip.shape[0] < LEAST_STRIP_PX:
         return [None] * len(octaves)
-    power, rows, columns = _block_spectra(strip, block_px)
-    used = (rows >= 3.0 / strip.shape[0]) & (rows <= max(to for _, to in octaves))
-    power, rows = power[:, used, :], rows[used]
+    power, rows, columns = _block_spectra(strip, block_px, max(to for _, to in octaves))
     least = LEAST_NOISE * float(np.prod([np.sum(w**2) for w in _windows(len(strip), block_px)]))
-    noise = np.maximum(_noise_level(power, rows, columns), least)[None].astype(np.float32)
-    whitened: FloatArray = np.asarray(power / noise, dtype=np.float32)
+    # Two columns per bin hold all that there is in the power; the noise is read from them.
+    two_per_bin = _every_second(columns)
+    noise_at = _noise_level(power[:, two_per_bin], rows, columns[two_per_bin])
     near = np.abs(columns) <= rows[-1] * np.tan(np.radians(SLOPE_RANGE_DEG)) * 1.15 + 8.0 / block_px
-    whitened, columns = whitened[:, :, near], columns[near]
-    at = (np.arange(len(power)) * (block_px // 2) + block_px / 2) / strip.shape[1]
+    columns = columns[near]
+    noise = np.maximum(noise_at(np.hypot(rows[:, None], columns)), least).astype(np.float32)
+    whitened: FloatArray = np.asarray(power[:, near] / noise[..., None], dtype=np.float32)
+    at = (np.arange(power.shape[2]) * (block_px // 2) + block_px / 2) / strip.shape[1]
     found: list[DirectionEvidence | None] = []
     for low, high in octaves:
         octave = (rows >= low) & (rows < high)
         if octave.sum() < LEAST_ROWS:
             found.append(None)
             continue
-        log_ratio, signal, length = _fit(whitened[:, octave], rows[octave], columns, block_px)
+        log_ratio, signal, length = _fit(whitened[octave], rows[octave], columns, block_px)
         found.append(
             DirectionEvidence(slope_grid_deg(), log_ratio, at, signal, rows[octave], length)
         )
@@ -113,32 +129,44 @@ def block_directions(
 
 
 def _block_spectra(
-    strip: FloatArray, block_px: int
-) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Power spectra (B, K, L) of half-overlapping blocks; rows ky > 0, columns kx sorted."""
+    strip: FloatArray, block_px: int, finest: float
+) -> tuple[FloatArray, FloatArray64, FloatArray64]:
+    """Power spectra (K, L, B) of half-overlapping blocks; rows ky > 0, columns kx sorted.
+
+    ``finest``: rows are given up to this frequency. Blocks come last so that what is done to a
+    run of columns of all blocks runs through memory in order.
+    """
     from scipy import fft, signal
 
+    least = 3.0 / strip.shape[0]
     prediction_error = _prediction_error_filter(strip)
     strip = _filtered_down(strip, prediction_error)
-    height = strip.shape[0]
-    blocks = np.lib.stride_tricks.sliding_window_view(strip, block_px, axis=1)
-    blocks = blocks[:, :: block_px // 2, :].transpose(1, 0, 2)
-    across, along = _windows(height, block_px)
-    padded = (fft.next_fast_len(height, real=True), 2 * fft.next_fast_len(block_px))
-    windowed = blocks * across[None, :, None] * along[None, None, :]
-    # Real transform along the rows' direction: only ky >= 0 is needed, all kx are.
-    spectrum = fft.fft(fft.rfft(windowed, padded[0], axis=1), padded[1], axis=2)
-    power = np.abs(spectrum).astype(np.float32) ** 2
-    rows = np.fft.rfftfreq(padded[0])
+    across, along = _windows(strip.shape[0], block_px)
+    tall = fft.next_fast_len(strip.shape[0], real=True)
+    rows = np.fft.rfftfreq(tall)
+    used = (rows >= least) & (rows <= finest)
+    rows = rows[used]
+    # Down the columns the window is the same for all blocks, so they share one transform.
+    down = fft.rfft(strip * across[:, None], tall, axis=0)[used]
+    blocks = np.lib.stride_tricks.sliding_window_view(down, block_px, axis=1)
+    spectrum = fft.fft(
+        blocks[:, :: block_px // 2] * along, COLUMNS_PER_BIN * fft.next_fast_len(block_px), axis=2
+    )
+    power = spectrum.real**2 + spectrum.imag**2
     response = signal.freqz(prediction_error, worN=2 * np.pi * rows)[1]
-    power /= (np.abs(response).astype(np.float32) ** 2)[None, :, None]
-    columns = np.fft.fftfreq(padded[1])
+    power /= (np.abs(response).astype(np.float32) ** 2)[:, None, None]
+    columns = np.fft.fftfreq(spectrum.shape[2])
     order = np.argsort(columns)
     return (
-        np.asarray(power[:, :, order], dtype=np.float32),
+        np.ascontiguousarray(power[..., order].transpose(0, 2, 1), dtype=np.float32),
         np.asarray(rows, dtype=np.float64),
         np.asarray(columns[order], dtype=np.float64),
     )
+
+
+def _every_second(columns: FloatArray64) -> slice:
+    """Every second column, zero among them."""
+    return slice(int(np.argmin(np.abs(columns))) % 2, None, 2)
 
 
 def _windows(height: int, block_px: int) -> tuple[FloatArray, FloatArray]:
@@ -181,9 +209,9 @@ def _filtered_down(strip: FloatArray, taps: FloatArray) -> FloatArray:
 
 
 def _noise_level(
-    power: npt.NDArray[np.float32], rows: npt.NDArray[np.float64], columns: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
-    """Expected noise power (K, L) for every spectral bin.
+    power: FloatArray, rows: FloatArray64, columns: FloatArray64
+) -> Callable[[FloatArray64], FloatArray64]:
+    """Expected noise power at a distance from the spectrum's origin (cycles/px).
 
     Sensor noise, lens blur and texture without direction are alike in all directions, so their
     power depends on the distance from the spectrum's origin only. It is read in steep
@@ -193,42 +221,51 @@ def _noise_level(
     radius = np.hypot(rows[:, None], columns[None, :])
     steep = np.abs(columns[None, :]) > STEEP_FROM * rows[:, None]
     edges = np.linspace(rows[0], 0.5, 25)
-    ring = np.digitize(radius, edges)
+    ring = np.where(steep, np.digitize(radius, edges), 0)
     centres, levels = [], []
     for i in range(1, len(edges)):
-        inside = steep & (ring == i)
+        inside = ring == i
         if inside.sum() >= 4:
             centres.append((edges[i - 1] + edges[i]) / 2.0)
             # The median resists marks at other angles; an exponential law's mean is median/ln 2.
-            levels.append(np.log(np.median(power[:, inside]) / np.log(2.0) + 1e-30))
+            levels.append(np.log(np.median(power[inside]) / np.log(2.0) + 1e-30))
     # A sensor's own noise is white. Where the floor falls beyond mid frequencies, the camera has
     # smoothed or compressed, and what is left there follows its pixel grid and not the wood:
     # the floor is not followed down.
     held = float(np.exp(np.interp(HELD_FROM_CYCLES, centres, levels)))
-    level = np.exp(np.interp(radius, centres, levels))
-    return np.asarray(np.where(radius > HELD_FROM_CYCLES, np.maximum(level, held), level))
+
+    def level(distance: FloatArray64) -> FloatArray64:
+        found = np.exp(np.interp(distance, centres, levels))
+        return np.asarray(np.where(distance > HELD_FROM_CYCLES, np.maximum(found, held), found))
+
+    return level
 
 
 def _fit(
-    whitened: npt.NDArray[np.float32],
-    rows: npt.NDArray[np.float64],
-    columns: npt.NDArray[np.float64],
-    block_px: int,
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], float]:
-    """Estimate streak power per row and streak length, then the log-ratio of each direction."""
+    whitened: FloatArray, rows: FloatArray64, columns: FloatArray64, block_px: int
+) -> tuple[FloatArray64, FloatArray64, float]:
+    """Estimate streak power per row and streak length, then the log-ratio of each direction.
+
+    ``whitened`` (K, L, B). The estimates need no more than two columns per bin, and the length
+    no more than some of the blocks; where a peak lies between columns needs all of them.
+    """
     slopes = np.tan(np.radians(slope_grid_deg()))
+    some = _every_second(columns)
+    few, few_columns = np.ascontiguousarray(whitened[:, some]), columns[some]
     signal = np.full(len(rows), 2.0)
     length = block_px / 3.0
-    log_ratio = _log_ratio(whitened, rows, columns, signal, length, block_px, slopes)
-    for lengths in ((length,), tuple(block_px / part for part in (10.0, 5.0, 2.5, 1.25))):
-        path = _smoothed_peak(log_ratio)
-        signal = _signal_along(whitened, rows, columns, slopes[path], length, block_px)
-        trials = []
-        for trial_length in lengths:
-            trial = _log_ratio(whitened, rows, columns, signal, trial_length, block_px, slopes)
-            trials.append((float(trial.max(axis=1).sum()), trial_length, trial))
-        _, length, log_ratio = max(trials, key=lambda t: t[0])
-    return log_ratio, signal, length
+    for _ in range(2):
+        trial = _log_ratio(few, rows, few_columns, signal, length, block_px, slopes)
+        path = _smoothed_peak(trial)
+        signal = _signal_along(few, rows, few_columns, slopes[path], length, block_px)
+    fewest = np.ascontiguousarray(few[..., :: min(LENGTH_FROM_EVERY, few.shape[2])])
+    trials = []
+    for part in (10.0, 5.0, 2.5, 1.25):
+        length = block_px / part
+        trial = _log_ratio(fewest, rows, few_columns, signal, length, block_px, slopes)
+        trials.append((float(trial.max(axis=1).sum()), length))
+    length = max(trials)[1]
+    return _log_ratio(whitened, rows, columns, signal, length, block_px, slopes), signal, length
 
 
 def _line_width(row: float, length: float, block_px: int) -> float:
@@ -240,65 +277,76 @@ def _line_width(row: float, length: float, block_px: int) -> float:
 
 
 def _log_ratio(
-    whitened: npt.NDArray[np.float32],
-    rows: npt.NDArray[np.float64],
-    columns: npt.NDArray[np.float64],
-    signal: npt.NDArray[np.float64],
+    whitened: FloatArray,
+    rows: FloatArray64,
+    columns: FloatArray64,
+    signal: FloatArray64,
     length: float,
     block_px: int,
-    slopes: npt.NDArray[np.float64],
-) -> npt.NDArray[np.float64]:
+    slopes: FloatArray64,
+) -> FloatArray64:
+    """Log-ratio (B, T) of each slope in each block of ``whitened`` (K, L, B)."""
     step = columns[1] - columns[0]
     zero = int(np.argmin(np.abs(columns)))
-    total = np.zeros((whitened.shape[0], len(slopes)))
-    # log(1 + x) in single precision moves log-ratios of hundreds by some 1e-5; log1p costs more.
-    noise_only = np.float32(TAIL + 1) * np.log(1 + whitened / np.float32(TAIL))
-    for i, row in enumerate(rows):
-        if signal[i] <= 0.02:
+    total = np.zeros((len(slopes), whitened.shape[2]))
+    for row, seen, strength in zip(rows, whitened, signal, strict=True):
+        if strength <= 0.02:
             continue
         width = _line_width(row, length, block_px)
         reach = int(np.ceil(4.0 * width / step))
         offsets = np.arange(-reach, reach + 1)
-        expected = 1.0 + signal[i] / (1.0 + (offsets * step / width) ** 2) ** 1.5
-        lowest = zero - int(np.ceil(row * abs(slopes[-1]) / step)) - 1
-        highest = zero + int(np.ceil(row * abs(slopes[-1]) / step)) + 1
-        lowest, highest = max(lowest, reach), min(highest, len(columns) - reach - 1)
-        centres = np.arange(lowest, highest + 1)
-        gain = np.zeros((whitened.shape[0], len(centres)), np.float32)
-        for offset, level in zip(offsets, expected, strict=True):
-            part = slice(lowest + offset, highest + offset + 1)
-            gain += noise_only[:, i, part]
-            signal_too = np.log(1 + whitened[:, i, part] / np.float32(TAIL * level))
-            gain -= np.float32(TAIL + 1) * signal_too
-            gain -= np.float32(np.log(level))
+        expected = 1.0 + strength / (1.0 + (offsets * step / width) ** 2) ** 1.5
+        most = int(np.ceil(row * abs(slopes[-1]) / step)) + 1
+        lowest, highest = max(zero - most, reach), min(zero + most, len(columns) - reach - 1)
+        gain = _gain(seen[lowest - reach : highest + reach + 1], expected)
         # Rows count downwards: streaks that climb to the right (t > 0) lie at kx = +ky t.
         total += _between(gain, row * slopes / step + zero - lowest)
-    # Zero padding doubles the columns; the Hann window correlates neighbours; blocks overlap by
+    # Columns lie closer than bins; the Hann window correlates neighbours; blocks overlap by
     # half (their Hann-weighted overlap correlation, squared, is 1/36 in power, so it is ignored).
-    return total / (2.0 * HANN_BANDWIDTH)
+    return np.asarray(total.T * (step * block_px / HANN_BANDWIDTH), order="C")
 
 
-def _between(
-    values: npt.NDArray[np.float32], position: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float32]:
-    """Catmull-Rom values at fractional columns.
+def _gain(seen: FloatArray, expected: FloatArray64) -> FloatArray64:
+    """Log-ratio (C, B) of a line against noise alone about each column of ``seen`` (C + O - 1, B).
+
+    ``expected`` (O,): power over noise across the line. Under the F law a bin w counts
+    (TAIL + 1) · (log(1 + w/TAIL) − log(1 + w/(TAIL·e))) − log e. Logarithms are taken of products.
+    """
+    count = len(seen) - len(expected) + 1
+    tailed = np.minimum(seen, MOST_POWER).astype(np.float64) + TAIL
+    noise_only = np.zeros((len(tailed) + 1, tailed.shape[1]))
+    np.cumsum(np.log(tailed), axis=0, out=noise_only[1:])
+    gain = noise_only[len(expected) :] - noise_only[:count]
+    factor = np.empty((count, seen.shape[1]))
+    for first in range(0, len(expected), FACTORS):
+        product = np.ones_like(factor)
+        for offset in range(first, min(first + FACTORS, len(expected))):
+            np.add(tailed[offset : offset + count], TAIL * (expected[offset] - 1.0), out=factor)
+            product *= factor
+        gain -= np.log(product, out=product)
+    # log(1 + w/(T e)) = log(T e + w) − log T − log e, and the noise's own − log T cancels.
+    return np.asarray((TAIL + 1.0) * gain + TAIL * float(np.log(expected).sum()))
+
+
+def _between(values: FloatArray64, position: FloatArray64) -> FloatArray64:
+    """Catmull-Rom values (T, B) at fractional columns of ``values`` (C, B).
 
     Linear interpolation would favour whole columns, and every row has one at slope zero: the
     sum over rows would be drawn to zero.
     """
-    position = np.clip(position, 1.0, values.shape[1] - 2.001)
+    position = np.clip(position, 1.0, len(values) - 2.001)
     whole = position.astype(int)
-    x = (position - whole).astype(np.float32)
+    x = (position - whole)[:, None]
     weights = (
         x * (-0.5 + x * (1.0 - 0.5 * x)),
         1.0 + x * x * (-2.5 + 1.5 * x),
         x * (0.5 + x * (2.0 - 1.5 * x)),
         x * x * (-0.5 + 0.5 * x),
     )
-    total = values[:, whole - 1] * weights[0]
+    total = values[whole - 1] * weights[0]
     for shift in (0, 1, 2):
-        total += values[:, whole + shift] * weights[shift + 1]
-    return np.asarray(total, dtype=np.float32)
+        total += values[whole + shift] * weights[shift + 1]
+    return np.asarray(total)
 
 
 def _smoothed_peak(log_ratio: npt.NDArray[np.float64]) -> npt.NDArray[np.intp]:
@@ -310,25 +358,25 @@ def _smoothed_peak(log_ratio: npt.NDArray[np.float64]) -> npt.NDArray[np.intp]:
 
 
 def _signal_along(
-    whitened: npt.NDArray[np.float32],
-    rows: npt.NDArray[np.float64],
-    columns: npt.NDArray[np.float64],
-    slopes: npt.NDArray[np.float64],
+    whitened: FloatArray,
+    rows: FloatArray64,
+    columns: FloatArray64,
+    slopes: FloatArray64,
     length: float,
     block_px: int,
-) -> npt.NDArray[np.float64]:
+) -> FloatArray64:
     """Streak power over noise at the line's crest, per spectral row (K,), smoothed over rows."""
     from scipy.ndimage import median_filter, uniform_filter1d
 
     step = columns[1] - columns[0]
     zero = int(np.argmin(np.abs(columns)))
     crest = np.empty(len(rows))
-    blocks = np.arange(whitened.shape[0])
+    blocks = np.arange(whitened.shape[2])
     for i, row in enumerate(rows):
         centre = np.rint(row * slopes / step).astype(int) + zero
         centre = np.clip(centre, 1, len(columns) - 2)
         # The median resists blocks where a mark or a check takes the row over.
-        values = [np.median(whitened[blocks, i, centre + d]) for d in (-1, 0, 1)]
+        values = [np.median(whitened[i, centre + d, blocks]) for d in (-1, 0, 1)]
         crest[i] = max(np.mean(values) / np.log(2.0) - 1.0, 0.0)
     smooth = uniform_filter1d(median_filter(crest, 5, mode="nearest"), 5, mode="nearest")
     return np.asarray(smooth, dtype=np.float64)
