@@ -11,7 +11,6 @@ the interval of the mean over the face respects the correlation between its stat
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -84,7 +83,7 @@ def angle_paths(
     count = len(slopes_deg)
     spacing = float(slopes_deg[1] - slopes_deg[0])
     likelihood = (1 - MISLED) * share + MISLED / count
-    trials = [_forward(likelihood, _transition(count, spacing, step)) for step in steps_deg]
+    trials = [_forward(likelihood, spacing, step) for step in steps_deg]
     best = int(np.argmax([t[1] for t in trials]))
     forward, smooth = trials[best]
     paths = _sample(forward, steps_deg[best], slopes_deg)
@@ -103,21 +102,27 @@ def _moments(log_ratio: FloatArray, slopes_deg: FloatArray) -> tuple[FloatArray,
     return mean, variance + step**2 / 12.0
 
 
-@lru_cache(maxsize=16)
-def _transition(count: int, spacing_deg: float, step_deg: float) -> FloatArray:
-    places = np.arange(count) * spacing_deg
-    density = np.exp(-0.5 * ((places[:, None] - places[None, :]) / step_deg) ** 2)
-    return np.asarray(density / density.sum(axis=0, keepdims=True))
+def _change(spacing_deg: float, step_deg: float, sigmas: float) -> FloatArray:
+    """Shares of the changes of angle, from −``sigmas`` to ``sigmas`` standard deviations."""
+    reach = int(np.ceil(sigmas * step_deg / spacing_deg))
+    offsets = np.arange(-reach, reach + 1)
+    return np.asarray(np.exp(-0.5 * (offsets * spacing_deg / step_deg) ** 2))
 
 
-def _forward(likelihood: FloatArray, transition: FloatArray) -> tuple[FloatArray, float]:
+def _forward(
+    likelihood: FloatArray, spacing_deg: float, step_deg: float
+) -> tuple[FloatArray, float]:
     """Filtered shares (B, T) and the log marginal likelihood."""
+    change = _change(spacing_deg, step_deg, 7.0)
+    count = likelihood.shape[1]
+    # What leaves a state is shared among the states in reach, fewer at either end.
+    leaving = _spread(np.ones(count), change)
     filtered = np.empty_like(likelihood)
-    belief = np.full(likelihood.shape[1], 1.0 / likelihood.shape[1])
+    belief = np.full(count, 1.0 / count)
     total = 0.0
     for i, row in enumerate(likelihood):
         if i:
-            belief = transition @ belief
+            belief = _spread(belief / leaving, change)
         belief = belief * row
         mass = belief.sum()
         total += float(np.log(mass))
@@ -126,25 +131,27 @@ def _forward(likelihood: FloatArray, transition: FloatArray) -> tuple[FloatArray
     return filtered, total
 
 
+def _spread(belief: FloatArray, change: FloatArray) -> FloatArray:
+    reach = len(change) // 2
+    return np.convolve(belief, change)[reach : reach + len(belief)]
+
+
 def _sample(filtered: FloatArray, step_deg: float, slopes_deg: FloatArray) -> FloatArray:
     """Backward sampling; the seed is fixed so that the same photograph gives the same result."""
     rng = np.random.default_rng(20)
     blocks, count = filtered.shape
-    spacing = slopes_deg[1] - slopes_deg[0]
+    spacing = float(slopes_deg[1] - slopes_deg[0])
     # A change of more than five standard deviations does not happen.
-    reach = int(np.ceil(5.0 * step_deg / spacing))
-    offsets = np.arange(-reach, reach + 1)
-    change = np.exp(-0.5 * (offsets * spacing / step_deg) ** 2)
-    # What leaves a state is shared among the states in reach, fewer at either end.
-    leaving = np.convolve(np.ones(count), change, "same")
+    change = _change(spacing, step_deg, 5.0)
+    reach = len(change) // 2
+    # No state lies beyond the ends.
+    from_here = np.pad(filtered / _spread(np.ones(count), change), ((0, 0), (reach, reach)))
     states = np.empty((PATHS, blocks), dtype=np.intp)
     states[:, -1] = _draw(np.repeat(filtered[-1:], PATHS, axis=0), rng)
     for i in range(blocks - 2, -1, -1):
-        near = states[:, i + 1, None] + offsets
-        inside = (near >= 0) & (near < count)
-        near = np.clip(near, 0, count - 1)
-        weights = np.where(inside, filtered[i][near] * change / leaving[near], 0.0)
-        states[:, i] = near[np.arange(PATHS), _draw(weights, rng)]
+        near = np.lib.stride_tricks.sliding_window_view(from_here[i], len(change))
+        drawn = _draw(near[states[:, i + 1]] * change, rng)
+        states[:, i] = np.clip(states[:, i + 1] + drawn - reach, 0, count - 1)
     # Inside a grid step every direction is equally likely.
     return slopes_deg[states] + rng.uniform(-spacing / 2, spacing / 2, states.shape)
 
