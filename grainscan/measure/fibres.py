@@ -40,9 +40,10 @@ stripes may draw them. From trials with known fibres, as is the value above."""
 LEAST_EVIDENCE = 20.0
 """Nats by which "smooth streaks" must beat "noise only": odds no accident reaches."""
 
-WIDEST_90_DEG = 5.71
-"""The angle of 1 in 10, the loosest limit in use (`judge/limits.toml`): a wider interval may hold
-straight grain and grain beyond that limit at once, and the face counts as unread."""
+WIDEST_90_DEG = 6.0
+"""±3° still tells a straight face from one at 1 in 10 (5.7°), the loosest limit in use
+(`judge/limits.toml`); with a wider interval the face counts as unread (common practice, no
+source)."""
 
 STRIPE_PULL = 0.2
 """Standard uncertainty left by ring stripes, as a share of the angle between them and the fibres
