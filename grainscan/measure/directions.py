@@ -109,12 +109,16 @@ def block_directions(
     least = LEAST_NOISE * float(np.prod([np.sum(w**2) for w in _windows(len(strip), block_px)]))
     # Two columns per bin hold all that there is in the power; the noise is read from them.
     two_per_bin = _every_second(columns)
-    noise_at = _noise_level(power[:, two_per_bin], rows, columns[two_per_bin])
+    noise_at = _noise_level(power[..., two_per_bin], rows, columns[two_per_bin])
     near = np.abs(columns) <= rows[-1] * np.tan(np.radians(SLOPE_RANGE_DEG)) * 1.15 + 8.0 / block_px
     columns = columns[near]
     noise = np.maximum(noise_at(np.hypot(rows[:, None], columns)), least).astype(np.float32)
-    whitened: FloatArray = np.asarray(power[:, near] / noise[..., None], dtype=np.float32)
-    at = (np.arange(power.shape[2]) * (block_px // 2) + block_px / 2) / strip.shape[1]
+    # Blocks come last so that what is done to a run of columns of all blocks runs through memory
+    # in order.
+    whitened: FloatArray = np.ascontiguousarray(
+        (power[..., near] / noise[:, None]).transpose(0, 2, 1), dtype=np.float32
+    )
+    at = (np.arange(power.shape[1]) * (block_px // 2) + block_px / 2) / strip.shape[1]
     found: list[DirectionEvidence | None] = []
     for low, high in octaves:
         octave = (rows >= low) & (rows < high)
@@ -131,10 +135,9 @@ def block_directions(
 def _block_spectra(
     strip: FloatArray, block_px: int, finest: float
 ) -> tuple[FloatArray, FloatArray64, FloatArray64]:
-    """Power spectra (K, L, B) of half-overlapping blocks; rows ky > 0, columns kx sorted.
+    """Power spectra (K, B, L) of half-overlapping blocks; rows ky > 0, columns kx sorted.
 
-    ``finest``: rows are given up to this frequency. Blocks come last so that what is done to a
-    run of columns of all blocks runs through memory in order.
+    ``finest``: rows are given up to this frequency.
     """
     from scipy import fft, signal
 
@@ -152,15 +155,15 @@ def _block_spectra(
     spectrum = fft.fft(
         blocks[:, :: block_px // 2] * along, COLUMNS_PER_BIN * fft.next_fast_len(block_px), axis=2
     )
-    power = spectrum.real**2 + spectrum.imag**2
+    power = spectrum.real**2
+    power += spectrum.imag**2
     response = signal.freqz(prediction_error, worN=2 * np.pi * rows)[1]
     power /= (np.abs(response).astype(np.float32) ** 2)[:, None, None]
     columns = np.fft.fftfreq(spectrum.shape[2])
-    order = np.argsort(columns)
     return (
-        np.ascontiguousarray(power[..., order].transpose(0, 2, 1), dtype=np.float32),
+        np.asarray(fft.fftshift(power, axes=2), dtype=np.float32),
         np.asarray(rows, dtype=np.float64),
-        np.asarray(columns[order], dtype=np.float64),
+        np.asarray(fft.fftshift(columns), dtype=np.float64),
     )
 
 
@@ -213,6 +216,8 @@ def _noise_level(
 ) -> Callable[[FloatArray64], FloatArray64]:
     """Expected noise power at a distance from the spectrum's origin (cycles/px).
 
+    ``power`` (K, B, L): spectra of the blocks.
+
     Sensor noise, lens blur and texture without direction are alike in all directions, so their
     power depends on the distance from the spectrum's origin only. It is read in steep
     directions and carried round to the shallow ones. A level taken per row would leave a hump
@@ -223,12 +228,13 @@ def _noise_level(
     edges = np.linspace(rows[0], 0.5, 25)
     ring = np.where(steep, np.digitize(radius, edges), 0)
     centres, levels = [], []
+    by_block = power.transpose(0, 2, 1)
     for i in range(1, len(edges)):
         inside = ring == i
         if inside.sum() >= 4:
             centres.append((edges[i - 1] + edges[i]) / 2.0)
             # The median resists marks at other angles; an exponential law's mean is median/ln 2.
-            levels.append(np.log(np.median(power[inside]) / np.log(2.0) + 1e-30))
+            levels.append(np.log(np.median(by_block[inside]) / np.log(2.0) + 1e-30))
     # A sensor's own noise is white. Where the floor falls beyond mid frequencies, the camera has
     # smoothed or compressed, and what is left there follows its pixel grid and not the wood:
     # the floor is not followed down.
@@ -370,13 +376,11 @@ def _signal_along(
 
     step = columns[1] - columns[0]
     zero = int(np.argmin(np.abs(columns)))
-    crest = np.empty(len(rows))
-    blocks = np.arange(whitened.shape[2])
-    for i, row in enumerate(rows):
-        centre = np.rint(row * slopes / step).astype(int) + zero
-        centre = np.clip(centre, 1, len(columns) - 2)
-        # The median resists blocks where a mark or a check takes the row over.
-        values = [np.median(whitened[i, centre + d, blocks]) for d in (-1, 0, 1)]
-        crest[i] = max(np.mean(values) / np.log(2.0) - 1.0, 0.0)
+    centre = np.rint(rows[:, None] * slopes / step).astype(int) + zero
+    centre = np.clip(centre, 1, len(columns) - 2)
+    row, block = np.arange(len(rows))[:, None], np.arange(whitened.shape[2])
+    # The median resists blocks where a mark or a check takes the row over.
+    values = [np.median(whitened[row, centre + d, block], axis=1) for d in (-1, 0, 1)]
+    crest = np.maximum(np.mean(values, axis=0, dtype=np.float64) / np.log(2.0) - 1.0, 0.0)
     smooth = uniform_filter1d(median_filter(crest, 5, mode="nearest"), 5, mode="nearest")
     return np.asarray(smooth, dtype=np.float64)

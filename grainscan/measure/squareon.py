@@ -16,6 +16,7 @@ s·tan²(angle), under 0.03° for 10° out of square and 5° of angle.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -63,10 +64,11 @@ def square_on(
     grid, axis = _straight_grid(outline, rows, columns, 0)
     x0, y0, x1, y1 = _bounds(grid, pixels.shape)
     crop = cv2.cvtColor(np.ascontiguousarray(pixels[y0:y1, x0:x1]), cv2.COLOR_RGB2GRAY)
+    grid -= np.array([x0, y0], np.float32)
     grey = cv2.remap(
         crop.astype(np.float32),
-        (grid[..., 0] - x0).astype(np.float32),
-        (grid[..., 1] - y0).astype(np.float32),
+        grid,
+        np.empty(0, np.float32),
         cv2.INTER_LANCZOS4,
         borderMode=cv2.BORDER_REPLICATE,
     )
@@ -152,17 +154,20 @@ def _photo_grid(
 
 def _filled_rows(coarse: Float32Array, nodes: npt.NDArray[np.int_]) -> Float32Array:
     """All rows between the nodes, linearly."""
-    rows = np.arange(nodes[0], nodes[-1] + 1)
-    below = np.clip(np.searchsorted(nodes, rows, side="right") - 1, 0, len(nodes) - 2)
-    share = ((rows - nodes[below]) / (nodes[below + 1] - nodes[below])).astype(np.float32)
-    weight = share[:, None, None]
-    filled = coarse[below] * (np.float32(1.0) - weight) + coarse[below + 1] * weight
-    return np.asarray(filled, dtype=np.float32)
+    filled = np.empty((nodes[-1] - nodes[0] + 1, *coarse.shape[1:]), np.float32)
+    for k, (first, after) in enumerate(pairwise(nodes.tolist())):
+        share = (np.arange(after - first) / (after - first)).astype(np.float32)[:, None, None]
+        part = filled[first - nodes[0] : after - nodes[0]]
+        np.multiply(coarse[k], np.float32(1.0) - share, out=part)
+        part += coarse[k + 1] * share
+    filled[-1] = coarse[-1]
+    return filled
 
 
 def _bounds(grid: Float32Array, shape: tuple[int, ...]) -> tuple[int, int, int, int]:
-    low = np.floor(grid.min(axis=(0, 1))).astype(int) - 3
-    high = np.ceil(grid.max(axis=(0, 1))).astype(int) + 4
+    # Row by row first, then the few columns of what is left.
+    low = np.floor(grid.min(axis=0).min(axis=0)).astype(int) - 3
+    high = np.ceil(grid.max(axis=0).max(axis=0)).astype(int) + 4
     x0, y0 = np.clip(low, 0, [shape[1] - 1, shape[0] - 1])
     x1, y1 = np.clip(high, [x0 + 1, y0 + 1], [shape[1], shape[0]])
     return int(x0), int(y0), int(x1), int(y1)
