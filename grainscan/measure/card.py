@@ -22,6 +22,9 @@ ByteArray = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float64]
 
 SEARCH_WIDTH_PX = 1600
+MIDDLE_WINDOW_PX = 13
+"""OpenCV's marker detector tells dark from light within windows of 3, 13 and 23 pixels."""
+
 LEAST_CORNERS = 6
 """Four corners fix a plane; two more show whether they agree."""
 
@@ -159,12 +162,15 @@ def _corners(
     import cv2
 
     board = aruco_board()
+    grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), np.uint8)
+    if not _any_marker(grey):
+        return None
     options = cv2.aruco.CharucoParameters()
     # Its own check gives up the whole board for one marker cut by what hides the rest; corners
     # that fit no plane with the others are left out afterwards.
     options.checkMarkers = False
     detector = cv2.aruco.CharucoDetector(board, options)
-    found, ids, _, _ = detector.detectBoard(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY))
+    found, ids, _, _ = detector.detectBoard(grey)
     if ids is None or len(ids) < LEAST_CORNERS:
         return None
     points = np.asarray(found, dtype=np.float64).reshape(-1, 2)
@@ -178,6 +184,20 @@ def _corners(
     fine = cv2.cornerSubPix(grey, start, (window, window), (-1, -1), criteria).reshape(-1, 2)
     places = np.asarray(board.getChessboardCorners(), dtype=np.float64)[np.ravel(ids), :2]
     return fine.astype(np.float64), places
+
+
+def _any_marker(grey: ByteArray) -> bool:
+    """Whether a marker is seen at one of the detector's own three scales of brightness.
+
+    Each square of a chessboard may be a marker, and all are compared with one another: at all
+    scales together that takes seconds.
+    """
+    import cv2
+
+    options = cv2.aruco.DetectorParameters()
+    options.adaptiveThreshWinSizeMin = options.adaptiveThreshWinSizeMax = MIDDLE_WINDOW_PX
+    detector = cv2.aruco.ArucoDetector(aruco_board().getDictionary(), options)
+    return detector.detectMarkers(grey)[1] is not None
 
 
 def _camera(shape: tuple[int, ...], focal_35mm: float) -> FloatArray:

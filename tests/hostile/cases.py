@@ -61,11 +61,9 @@ def picture_cases(pictures: list[Picture]) -> Iterator[Case]:
             return {True: 0, False: 1, None: None}[picture.fine]
 
         codes = {True: {0}, False: {1}, None: {0, 1}}[picture.fine]
-        # Any square of a chessboard may be one of the reference card: its search takes longest.
-        more = {"pictures": 2} if picture.name == "chessboard" else {}
         # A picture of 60 megapixels may be measured: it needs the memory of its size.
         most_mb = 1200.0 if "60-megapixels" in picture.name else 450.0
-        yield _scan(picture.name, make, codes=frozenset(codes), most_mb=most_mb, **more)
+        yield _scan(picture.name, make, codes=frozenset(codes), most_mb=most_mb)
 
 
 def truncated_cases() -> Iterator[Case]:
