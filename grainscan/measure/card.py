@@ -175,13 +175,13 @@ def _corners(
         return None
     points = np.asarray(found, dtype=np.float64).reshape(-1, 2)
     points = (points + 0.5) / scale - 0.5
-    grey = cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_RGB2GRAY)
+    full = cv2.cvtColor(np.ascontiguousarray(pixels), cv2.COLOR_RGB2GRAY)
     # A saddle is looked for within half a square, else its neighbours' edges come in.
     spacing = np.sort(np.linalg.norm(points[:, None] - points[None], axis=2), axis=1)[:, 1]
     window = int(np.clip(0.3 * np.median(spacing), 3, 12))
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 0.005)
     start = points.astype(np.float32).reshape(-1, 1, 2)
-    fine = cv2.cornerSubPix(grey, start, (window, window), (-1, -1), criteria).reshape(-1, 2)
+    fine = cv2.cornerSubPix(full, start, (window, window), (-1, -1), criteria).reshape(-1, 2)
     places = np.asarray(board.getChessboardCorners(), dtype=np.float64)[np.ravel(ids), :2]
     return fine.astype(np.float64), places
 
