@@ -59,6 +59,10 @@ STEEP_FROM = 0.6
 """Noise is read in the spectrum where |kx| > STEEP_FROM · ky (directions beyond 31°)."""
 
 
+NOISE_RINGS = 24
+LEAST_IN_RING = 4
+"""Rings about the spectrum's origin in which the noise is read, and how many bins one needs."""
+
 LEAST_ROWS = 3
 LEAST_STRIP_PX = 16
 LEAST_NOISE = 1e-4
@@ -106,10 +110,11 @@ def block_directions(
     if strip.shape[0] < LEAST_STRIP_PX:
         return [None] * len(octaves)
     power, rows, columns = _block_spectra(strip, block_px, max(to for _, to in octaves))
+    if len(rows) < LEAST_ROWS:
+        return [None] * len(octaves)
     least = LEAST_NOISE * float(np.prod([np.sum(w**2) for w in _windows(len(strip), block_px)]))
-    # Two columns per bin hold all that there is in the power; the noise is read from them.
-    two_per_bin = _every_second(columns)
-    noise_at = _noise_level(power[..., two_per_bin], rows, columns[two_per_bin])
+    one_per_bin = _every(COLUMNS_PER_BIN, columns)
+    noise_at = _noise_level(power[..., one_per_bin], rows, columns[one_per_bin])
     near = np.abs(columns) <= rows[-1] * np.tan(np.radians(SLOPE_RANGE_DEG)) * 1.15 + 8.0 / block_px
     columns = columns[near]
     noise = np.maximum(noise_at(np.hypot(rows[:, None], columns)), least).astype(np.float32)
@@ -167,9 +172,9 @@ def _block_spectra(
     )
 
 
-def _every_second(columns: FloatArray64) -> slice:
-    """Every second column, zero among them."""
-    return slice(int(np.argmin(np.abs(columns))) % 2, None, 2)
+def _every(nth: int, columns: FloatArray64) -> slice:
+    """Every so many columns, zero among them."""
+    return slice(int(np.argmin(np.abs(columns))) % nth, None, nth)
 
 
 def _windows(height: int, block_px: int) -> tuple[FloatArray, FloatArray]:
@@ -225,13 +230,15 @@ def _noise_level(
     """
     radius = np.hypot(rows[:, None], columns[None, :])
     steep = np.abs(columns[None, :]) > STEEP_FROM * rows[:, None]
-    edges = np.linspace(rows[0], 0.5, 25)
+    # Of a small block there are too few steep columns for as many rings.
+    rings = int(np.clip(np.count_nonzero(steep) // LEAST_IN_RING // 2, 1, NOISE_RINGS))
+    edges = np.linspace(rows[0], 0.5, rings + 1)
     ring = np.where(steep, np.digitize(radius, edges), 0)
     centres, levels = [], []
     by_block = power.transpose(0, 2, 1)
     for i in range(1, len(edges)):
         inside = ring == i
-        if inside.sum() >= 4:
+        if np.count_nonzero(inside) >= LEAST_IN_RING:
             centres.append((edges[i - 1] + edges[i]) / 2.0)
             # The median resists marks at other angles; an exponential law's mean is median/ln 2.
             levels.append(np.log(np.median(by_block[inside]) / np.log(2.0) + 1e-30))
@@ -252,23 +259,24 @@ def _fit(
 ) -> tuple[FloatArray64, FloatArray64, float]:
     """Estimate streak power per row and streak length, then the log-ratio of each direction.
 
-    ``whitened`` (K, L, B). The estimates need no more than two columns per bin, and the length
-    no more than some of the blocks; where a peak lies between columns needs all of them.
+    ``whitened`` (K, L, B). The estimates need no more than two columns per bin and every second
+    slope, the length no more than some of the blocks; where a peak lies needs all of them.
     """
     slopes = np.tan(np.radians(slope_grid_deg()))
-    some = _every_second(columns)
+    trial_slopes = slopes[::2]
+    some = _every(COLUMNS_PER_BIN // 2, columns)
     few, few_columns = np.ascontiguousarray(whitened[:, some]), columns[some]
     signal = np.full(len(rows), 2.0)
     length = block_px / 3.0
     for _ in range(2):
-        trial = _log_ratio(few, rows, few_columns, signal, length, block_px, slopes)
+        trial = _log_ratio(few, rows, few_columns, signal, length, block_px, trial_slopes)
         path = _smoothed_peak(trial)
-        signal = _signal_along(few, rows, few_columns, slopes[path], length, block_px)
+        signal = _signal_along(few, rows, few_columns, trial_slopes[path], length, block_px)
     fewest = np.ascontiguousarray(few[..., :: min(LENGTH_FROM_EVERY, few.shape[2])])
     trials = []
     for part in (10.0, 5.0, 2.5, 1.25):
         length = block_px / part
-        trial = _log_ratio(fewest, rows, few_columns, signal, length, block_px, slopes)
+        trial = _log_ratio(fewest, rows, few_columns, signal, length, block_px, trial_slopes)
         trials.append((float(trial.max(axis=1).sum()), length))
     length = max(trials)[1]
     return _log_ratio(whitened, rows, columns, signal, length, block_px, slopes), signal, length

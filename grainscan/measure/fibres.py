@@ -93,11 +93,12 @@ def fibre_angles(grey: npt.NDArray[np.float32]) -> FibreAngles:
     margin = max(1, round(EDGE_SHARE * grey.shape[0]))
     grey = np.ascontiguousarray(grey[margin:-margin])
     stripes = find_stripes(normalised_texture(grey, broad_px=max(2.0, grey.shape[0] / 10.0)))
-    fine = _read(grey, stripes, FINE_OCTAVES, broad_px=4.0)
+    along = None if stripes is None else AlongStripes(stripes, *grey.shape)
+    fine = _read(grey, stripes, along, FINE_OCTAVES, broad_px=4.0)
     if fine.has_evidence and fine.mean_sigma_deg <= FINE_ENOUGH_DEG:
         return fine
     # Broad lines are partly the rings'. They are heeded where fine ones leave more doubt than that.
-    coarse = _read(grey, stripes, COARSE_OCTAVES, broad_px=8.0)
+    coarse = _read(grey, stripes, along, COARSE_OCTAVES, broad_px=8.0)
     if not coarse.has_evidence:
         return fine
     return _together(fine, coarse) if fine.has_evidence else coarse
@@ -127,15 +128,15 @@ def _together(fine: FibreAngles, coarse: FibreAngles) -> FibreAngles:
 def _read(
     grey: npt.NDArray[np.float32],
     stripes: Stripes | None,
+    along: AlongStripes | None,
     octaves: tuple[tuple[float, float], ...],
     *,
     broad_px: float,
 ) -> FibreAngles:
     # Clipped hard: every pixel of fine texture has a say; ring edges have none.
     quiet = quiet_texture(grey, broad_px=broad_px, clip=2.0)
-    if stripes is None:
+    if stripes is None or along is None:
         return _weighed([(1.0, _reading(quiet.blanked, octaves))], None)
-    along = AlongStripes(stripes, *grey.shape)
     left_in, taken_out = even_textures(quiet.texture, quiet.weight, along)
     # With the stripes left in, they draw the angle to themselves; with them taken out, fibres that
     # run along them go too, and what is left leans away. Which of the two is nearer the truth is

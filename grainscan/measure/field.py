@@ -146,11 +146,11 @@ def _sample(filtered: FloatArray, step_deg: float, slopes_deg: FloatArray) -> Fl
     reach = len(change) // 2
     # No state lies beyond the ends.
     from_here = np.pad(filtered / _spread(np.ones(count), change), ((0, 0), (reach, reach)))
+    near = np.lib.stride_tricks.sliding_window_view(from_here, len(change), axis=1)
     states = np.empty((PATHS, blocks), dtype=np.intp)
     states[:, -1] = _draw(np.repeat(filtered[-1:], PATHS, axis=0), rng)
     for i in range(blocks - 2, -1, -1):
-        near = np.lib.stride_tricks.sliding_window_view(from_here[i], len(change))
-        drawn = _draw(near[states[:, i + 1]] * change, rng)
+        drawn = _draw(near[i, states[:, i + 1]] * change, rng)
         states[:, i] = np.clip(states[:, i + 1] + drawn - reach, 0, count - 1)
     # Inside a grid step every direction is equally likely.
     return slopes_deg[states] + rng.uniform(-spacing / 2, spacing / 2, states.shape)

@@ -42,6 +42,7 @@ MEAN_OF_FIELD = np.array([1.0, 0.0, 0.0, 1.0 / 3.0, 0.0])
 
 PARTS_ALONG, PARTS_ACROSS = 4, 3
 PARTS = PARTS_ALONG * PARTS_ACROSS
+LEAST_LEFT = 0.01
 
 PIECE, PIECE_STEP_DEG = 4, 2.0
 """Columns of that copy summed at once, and the step between the directions they are summed in: off
@@ -119,9 +120,10 @@ class AlongStripes:
         middle = np.arange(rows)
         # Which curve passes through a pixel: found on some columns, straight in between.
         through = np.stack([np.interp(middle, c, number) for c in curves.T], axis=1)
-        self._curves = _between_columns(curves, some, here)
-        self._through = _between_columns(np.asarray(through, np.float32), some, here)
-        inside = (self._curves >= 0) & (self._curves <= rows - 1)
+        rows_of = _between_columns(curves, some, here)
+        self._curves = _places(rows_of)
+        self._through = _places(_between_columns(np.asarray(through, np.float32), some, here))
+        inside = (rows_of >= 0) & (rows_of <= rows - 1)
         self._inside = inside.astype(np.float32)
         run_px = min(max(REMOVED_OVER * columns, LEAST_REMOVED_PX), columns / 2.0)
         self._window = (max(3, round(run_px / step)) | 1, 1)
@@ -132,7 +134,7 @@ class AlongStripes:
         import cv2
 
         rows, columns = self._shape
-        reduced = (self._curves.shape[1], rows)
+        reduced = (self._inside.shape[1], rows)
         small = np.asarray(cv2.resize(picture, reduced, interpolation=cv2.INTER_AREA), np.float32)
         level = _follow(small, self._curves, cv2.INTER_CUBIC)
         mean = (self._sum(level * self._inside) / self._share).astype(np.float32)
@@ -297,10 +299,12 @@ def _sigma_of_mean(
     all_normal = np.sum(normal, axis=0)
     penalty = weight.sum() * BEND_PENALTY
     all_moment = np.sum(moment, axis=0)
+    most = all_normal[0, 0]
     means = [
         MEAN_OF_FIELD @ np.linalg.solve(all_normal - n + penalty, all_moment - m)
         for n, m in zip(normal, moment, strict=True)
-        if n[0, 0] > 0.0
+        # A part without lines changes nothing, one with nearly all of them leaves nothing.
+        if 0.0 < n[0, 0] < (1.0 - LEAST_LEFT) * most
     ]
     if len(means) < 2:
         return STEEPEST_DEG
@@ -353,9 +357,19 @@ def _between_columns(values: Texture, some: FloatArray, here: FloatArray) -> Tex
     return np.asarray(values[:, left] * (1 - share) + values[:, left + 1] * share, np.float32)
 
 
-def _follow(picture: Texture, row: Texture, how: int) -> Texture:
-    """The picture (M, N) at the given row of each column, (K, N)."""
+def _places(row: Texture) -> tuple[npt.NDArray[np.int16], npt.NDArray[np.uint16]]:
+    """The given row (K, N) of each column, as OpenCV's remap takes it fastest."""
     import cv2
 
     column = np.broadcast_to(np.arange(row.shape[1], dtype=np.float32), row.shape).copy()
-    return np.asarray(cv2.remap(picture, column, row, how, borderMode=cv2.BORDER_REPLICATE))
+    whole, between = cv2.convertMaps(column, row, cv2.CV_16SC2)
+    return np.asarray(whole, np.int16), np.asarray(between, np.uint16)
+
+
+def _follow(
+    picture: Texture, at: tuple[npt.NDArray[np.int16], npt.NDArray[np.uint16]], how: int
+) -> Texture:
+    """The picture (M, N) at places (K, N)."""
+    import cv2
+
+    return np.asarray(cv2.remap(picture, *at, how, borderMode=cv2.BORDER_REPLICATE))

@@ -83,7 +83,7 @@ def _quiet_weight(fine: FloatArray) -> FloatArray:
     import cv2
 
     spots = np.abs(cv2.GaussianBlur(fine / _contrast(fine), (0, 0), SPOT_PX))
-    typical = 1.4826 * float(np.median(spots)) + 1e-9
+    typical = 1.4826 * float(np.median(spots[::2, ::2])) + 1e-9
     strength = spots / (STRONG_SIGMAS * typical)
     quiet = np.clip(1.0 - strength**2, 0.0, 1.0) ** 2
     margin = np.ones((2 * MASK_MARGIN_PX + 1, 3), np.uint8)
@@ -96,7 +96,8 @@ def _contrast(fine: FloatArray) -> FloatArray:
     columns = fine.shape[1]
     count = max(1, columns // TILES_PX)
     tiles = np.array_split(fine, count, axis=1)
-    contrast = [1.4826 * float(np.median(np.abs(tile))) for tile in tiles]
+    # Every fourth pixel: their number is ample, and a median of all takes longer than the rest.
+    contrast = [1.4826 * float(np.median(np.abs(tile[::2, ::2]))) for tile in tiles]
     centres = (np.arange(count) + 0.5) * columns / count
     smooth = np.interp(np.arange(columns), centres, contrast)
     return np.asarray(np.maximum(smooth, np.sqrt(ROUNDING_VARIANCE)), dtype=np.float32)
