@@ -382,7 +382,7 @@ def _bar(
     end_clear = (float(ends[left]), float(ends[right]))
     stops = _stop(both, left, right)
     colour = np.median(band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2, inside], axis=(0, 1))
-    shade = _shade(lab, band, upper.rows, lower.rows, left, right)
+    shade = _shade(lab, colour, upper.rows, lower.rows, left, right)
     score = float(both[inside].sum()) * (1.0 - 0.8 * shade)
     # Steel beside wood is no rival; in a picture without colours none gains by this.
     score *= 0.4 + 0.6 * float(np.clip(_hue(colour)[1] / WOOD_YELLOW, 0.0, 1.0))
@@ -471,7 +471,8 @@ def _end_clearness(inside: FloatArray, upper: Followed, lower: Followed) -> Floa
     columns = inside.shape[1]
     gap = float(np.median(lower.rows - upper.rows))
     groups = np.stack([part.mean(axis=0) for part in np.array_split(inside, END_ROWS)])
-    sums = np.cumsum(np.pad(groups, ((0, 0), (END_PX + 1, END_PX), (0, 0)), mode="edge"), axis=1)
+    before, after = groups[:, :1].repeat(END_PX + 1, 1), groups[:, -1:].repeat(END_PX, 1)
+    sums = np.cumsum(np.concatenate([before, groups, after], axis=1), axis=1)
     mean = (sums[:, END_PX:] - sums[:, :-END_PX]) / END_PX
     # Means over END_PX columns just after and just before each column.
     step = (mean[:, END_PX:] - mean[:, :-END_PX])[:, :columns]
@@ -480,9 +481,10 @@ def _end_clearness(inside: FloatArray, upper: Followed, lower: Followed) -> Floa
     right = int(min(upper.chain.x[-1], lower.chain.x[-1])) - 10
     middle = slice(left, max(right, left + 5))
     places = (np.arange(END_ROWS) + 0.5) / END_ROWS - 0.5
+    band = np.arange(END_ROWS)[:, None]
     for lean in (-0.3, 0.0, 0.3):
         shifts = np.round(places * lean * gap).astype(int)
-        turned = np.mean([np.roll(step[k], s, axis=0) for k, s in enumerate(shifts)], axis=0)
+        turned = step[band, (np.arange(columns) - shifts[:, None]) % columns].mean(axis=0)
         scatter = 1.4826 * np.median(np.abs(turned[middle]), axis=0) + 0.15
         clear = np.maximum(clear, np.sqrt(np.mean((turned / scatter) ** 2, axis=1)))
     return clear
@@ -529,7 +531,7 @@ def _inner_step(band: FloatArray, left: int, right: int) -> tuple[float, int, bo
 
 def _shade(
     lab: FloatArray,
-    band: FloatArray,
+    inner: FloatArray,
     top: Float64Array,
     bottom: Float64Array,
     left: int,
@@ -537,21 +539,25 @@ def _shade(
 ) -> float:
     """How far the inside is a shadow, 0 to 1: darker than what lies on both sides, of its hue.
 
+    ``inner``: median colour of the inside.
+
     Shade takes light of all colours alike, so that a* and b* shrink with L* + 16 (CIELAB's cube
     roots); wood darker than what it lies on has a hue of its own.
     """
-    inner = np.median(band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2, left : right + 1], axis=(0, 1))
     at = np.arange(left, right + 1, 3, dtype=np.float64)
     top, bottom = top[left : right + 1 : 3], bottom[left : right + 1 : 3]
     width = float(np.median(bottom - top))
-    lighter = []
+    least = np.inf
     for edge, outwards in ((top, -1.0), (bottom, 1.0)):
         # A shadow has a soft rim, and its other half may be a bar of its own.
         away = [edge + outwards * max(4.0, share * width) for share in (0.3, 0.8, 1.3)]
         beside = [_strip_colour(lab, at, rows - 2.0, rows + 2.0) for rows in away]
         alike = [np.exp(-((np.linalg.norm(_hue(inner) - _hue(c)) / SAME_HUE) ** 2)) for c in beside]
-        lighter.append(max((c[0] - inner[0]) * a for c, a in zip(beside, alike, strict=True)))
-    return float(np.clip((min(lighter) - SHADE_STEP) / SHADE_STEP, 0.0, 1.0))
+        lighter = max((c[0] - inner[0]) * a for c, a in zip(beside, alike, strict=True))
+        least = min(least, float(lighter))
+        if least <= SHADE_STEP:
+            return 0.0
+    return float(np.clip((least - SHADE_STEP) / SHADE_STEP, 0.0, 1.0))
 
 
 def _hue(lab: FloatArray) -> FloatArray:

@@ -72,7 +72,9 @@ def change_across(lab: FloatArray) -> FloatArray:
 def chains(change: FloatArray) -> list[Chain]:
     """Long nearly level edges, strongest first, from the change of colour across them."""
     sums = _line_sums(change)
-    scatter = 1.4826 * np.median(np.abs(sums), axis=(0, 1, 2)) + 1e-6
+    # Neighbouring rises share most of their pixels: every third tells the scatter of all.
+    some = np.abs(sums[:, ::3]).reshape(-1, sums.shape[-1])
+    scatter = 1.4826 * np.median(np.ascontiguousarray(some.T), axis=1) + 1e-6
     sums /= scatter
     clearness = np.sqrt(np.einsum("sdyc,sdyc->sdy", sums, sums) / sums.shape[-1])
     beams = [_strongest(clearness[k], sums[k]) for k in range(len(sums))]

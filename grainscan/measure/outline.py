@@ -97,23 +97,28 @@ BEYOND_DOUBT = 0.85
 
 def _is_another(bar: Bar, best: Bar) -> bool:
     """Whether a bar lies apart from the best one and is as good a blank."""
-    at = np.linspace(max(bar.left, best.left), min(bar.right, best.right), 5)
-    if at[-1] > at[0]:
-        top, bottom = bar.edges(at)
-        best_top, best_bottom = best.edges(at)
-        if np.median(np.minimum(bottom, best_bottom) - np.maximum(top, best_top)) > -2.0:
-            return False
-        gap = np.median(np.maximum(best_top - bottom, top - best_bottom))
-        if gap < 0.5 * best.width:
-            # Side by side: its own side face or shadow.
-            return False
     length, best_length = bar.right - bar.left, best.right - best.left
+    # What costs nothing is asked first.
     return (
         bar.score > max(LIKE_THE_BEST * best.score, BEYOND_DOUBT * 2.0 * length)
         and length > 0.85 * best_length
         and 0.6 < bar.width / best.width < 1.0 / 0.6
         and float(np.linalg.norm(bar.hue - best.hue)) < ANY_WOOD
+        and _lies_apart(bar, best)
     )
+
+
+def _lies_apart(bar: Bar, best: Bar) -> bool:
+    at = np.linspace(max(bar.left, best.left), min(bar.right, best.right), 5)
+    if at[-1] <= at[0]:
+        return True
+    top, bottom = bar.edges(at)
+    best_top, best_bottom = best.edges(at)
+    if np.median(np.minimum(bottom, best_bottom) - np.maximum(top, best_top)) > -2.0:
+        return False
+    gap = np.median(np.maximum(best_top - bottom, top - best_bottom))
+    # Side by side: its own side face or shadow.
+    return bool(gap >= 0.5 * best.width)
 
 
 ANY_WOOD = 0.15
