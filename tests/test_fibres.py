@@ -84,3 +84,22 @@ def test_stations_follow_fibres_that_turn_along_the_face():
     centre = found.paths_deg.mean(axis=0)
     assert np.corrcoef(centre, found.at)[0, 1] > 0.9
     assert centre[-3:].mean() - centre[:3].mean() > 2.0
+
+
+@pytest.mark.parametrize("columns", [150, 400])
+@pytest.mark.parametrize("rows", [16, 18, 21, 24, 28, 31, 33, 34, 38, 42, 60])
+def test_a_face_of_few_pixels_is_unread_and_no_failure(rows, columns):
+    grey = (128 + 20 * np.random.default_rng(rows).standard_normal((rows, columns))).astype(
+        np.float32
+    )
+    assert not fibre_angles(grey).readable
+
+
+def test_the_blur_of_the_arrises_is_no_ring_line():
+    """Fibres climb by 4°, the edges are soft and dark; there are no rings."""
+    rows = 60
+    grey = streaks((rows, 1000), 4.0, seed=5, count=2000, length_px=(12.0, 34.0))
+    from_edge = np.minimum(np.arange(rows), np.arange(rows)[::-1])[:, None]
+    shaded = grey - 60.0 * np.exp(-0.5 * (from_edge / 2.5) ** 2).astype(np.float32)
+    stripes = fibre_angles(shaded).stripes
+    assert stripes is None or abs(stripes.mean_deg) > 1.0

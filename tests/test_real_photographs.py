@@ -20,8 +20,8 @@ def angle_deg(strip: np.ndarray) -> float:
 def test_the_angle_turns_with_the_picture() -> None:
     """Photographs out of metaworld and robosuite (MIT), turned by known angles.
 
-    What the tool itself calls unreadable (a plank of curls and knots, one of swirls) is left out; the
-    others include curly grain, whose mean depends on which part of it a turned strip shows.
+    What the tool itself calls unreadable (a plank of curls and knots, one of swirls) is left out;
+    the others include curly grain, whose mean depends on which part of it a turned strip shows.
     """
     errors = []
     for photograph in PHOTOGRAPHS:

@@ -20,6 +20,9 @@ FloatArray = npt.NDArray[np.float64]
 EDGE_SHARE = 0.05
 """Share of the width left out along each edge: chamfer, splinters and outline error live there."""
 
+EDGE_PX = 3
+"""Rows that a lens's blur and the outline's error reach farther in."""
+
 STATIONS = 21
 LEAST_HALF_PX = 64
 
@@ -92,7 +95,7 @@ def fibre_angles(grey: npt.NDArray[np.float32]) -> FibreAngles:
     # The arrises are the longest lines of all; nothing may see them.
     margin = max(1, round(EDGE_SHARE * grey.shape[0]))
     grey = np.ascontiguousarray(grey[margin:-margin])
-    stripes = find_stripes(normalised_texture(grey, broad_px=max(2.0, grey.shape[0] / 10.0)))
+    stripes = find_stripes(_inner_texture(grey))
     along = None if stripes is None else AlongStripes(stripes, *grey.shape)
     fine = _read(grey, stripes, along, FINE_OCTAVES, broad_px=4.0)
     if fine.has_evidence and fine.mean_sigma_deg <= FINE_ENOUGH_DEG:
@@ -102,6 +105,18 @@ def fibre_angles(grey: npt.NDArray[np.float32]) -> FibreAngles:
     if not coarse.has_evidence:
         return fine
     return _together(fine, coarse) if fine.has_evidence else coarse
+
+
+def _inner_texture(grey: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Texture (M, N) in which long lines are looked for, nothing along either long edge.
+
+    What a lens leaves of the arris is a line along the whole face, if a faint one: of all lines
+    it would be the longest.
+    """
+    edge = min(EDGE_PX, grey.shape[0] // 8)
+    inner = np.ascontiguousarray(grey[edge : grey.shape[0] - edge])
+    texture = normalised_texture(inner, broad_px=max(2.0, grey.shape[0] / 10.0))
+    return np.pad(texture, ((edge, edge), (0, 0)))
 
 
 def _together(fine: FibreAngles, coarse: FibreAngles) -> FibreAngles:

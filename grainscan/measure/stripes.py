@@ -43,6 +43,7 @@ MEAN_OF_FIELD = np.array([1.0, 0.0, 0.0, 1.0 / 3.0, 0.0])
 PARTS_ALONG, PARTS_ACROSS = 4, 3
 PARTS = PARTS_ALONG * PARTS_ACROSS
 LEAST_LEFT = 0.01
+"""Share of the lines' weight that must lie outside any one part."""
 
 PIECE, PIECE_STEP_DEG = 4, 2.0
 """Columns of that copy summed at once, and the step between the directions they are summed in: off
@@ -299,15 +300,15 @@ def _sigma_of_mean(
     all_normal = np.sum(normal, axis=0)
     penalty = weight.sum() * BEND_PENALTY
     all_moment = np.sum(moment, axis=0)
-    most = all_normal[0, 0]
+    alone = max(n[0, 0] for n in normal)
+    if alone > (1.0 - LEAST_LEFT) * all_normal[0, 0]:
+        # Lines in one part only: nothing is left to check them by.
+        return STEEPEST_DEG
     means = [
         MEAN_OF_FIELD @ np.linalg.solve(all_normal - n + penalty, all_moment - m)
         for n, m in zip(normal, moment, strict=True)
-        # A part without lines changes nothing, one with nearly all of them leaves nothing.
-        if 0.0 < n[0, 0] < (1.0 - LEAST_LEFT) * most
+        if n[0, 0] > 0.0
     ]
-    if len(means) < 2:
-        return STEEPEST_DEG
     off = np.array(means) - float(MEAN_OF_FIELD @ coefficients)
     return float(np.sqrt((off**2).sum() * (len(off) - 1) / len(off)))
 
