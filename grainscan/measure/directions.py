@@ -46,11 +46,14 @@ logarithm: with two, peaks are drawn to whole columns by up to 0.1°."""
 LENGTH_FROM_EVERY = 3
 """The streaks' length is chosen on every third block."""
 
-MOST_POWER = 1e9
-"""Power over noise beyond which a bin says no more: keeps products of bins within a double."""
+MOST_POWER = 1e8
+"""Power over noise beyond which a bin says no more."""
 
-FACTORS = 24
-"""Bins multiplied before a logarithm is taken: their product stays below 1e300."""
+FACTORS = 4
+"""Bins multiplied before a logarithm is taken: their product stays within single precision."""
+
+ROWS_AT_ONCE = 8
+"""Spectral rows of much the same fineness whose lines count as equally wide a band of columns."""
 
 HANN_BANDWIDTH = 1.5
 """Equivalent noise bandwidth of the Hann window in bins (Harris, Proc. IEEE 66, 1978)."""
@@ -109,21 +112,23 @@ def block_directions(
     """
     if strip.shape[0] < LEAST_STRIP_PX:
         return [None] * len(octaves)
-    power, rows, columns = _block_spectra(strip, block_px, max(to for _, to in octaves))
+    spectra, rows, columns = _block_spectra(strip, block_px, max(to for _, to in octaves))
     if len(rows) < LEAST_ROWS:
         return [None] * len(octaves)
     least = LEAST_NOISE * float(np.prod([np.sum(w**2) for w in _windows(len(strip), block_px)]))
     one_per_bin = _every(COLUMNS_PER_BIN, columns)
-    noise_at = _noise_level(power[..., one_per_bin], rows, columns[one_per_bin])
-    near = np.abs(columns) <= rows[-1] * np.tan(np.radians(SLOPE_RANGE_DEG)) * 1.15 + 8.0 / block_px
+    noise_at = _noise_level(_power(spectra[..., one_per_bin]), rows, columns[one_per_bin])
+    most = rows[-1] * np.tan(np.radians(SLOPE_RANGE_DEG)) * 1.15 + 8.0 / block_px
+    near = np.argsort(columns)
+    near = near[np.abs(columns[near]) <= most]
     columns = columns[near]
     noise = np.maximum(noise_at(np.hypot(rows[:, None], columns)), least).astype(np.float32)
     # Blocks come last so that what is done to a run of columns of all blocks runs through memory
     # in order.
-    whitened: FloatArray = np.ascontiguousarray(
-        (power[..., near] / noise[:, None]).transpose(0, 2, 1), dtype=np.float32
+    whitened = np.ascontiguousarray(
+        (_power(spectra[..., near]) / noise[:, None]).transpose(0, 2, 1), dtype=np.float32
     )
-    at = (np.arange(power.shape[1]) * (block_px // 2) + block_px / 2) / strip.shape[1]
+    at = (np.arange(spectra.shape[1]) * (block_px // 2) + block_px / 2) / strip.shape[1]
     found: list[DirectionEvidence | None] = []
     for low, high in octaves:
         octave = (rows >= low) & (rows < high)
@@ -139,8 +144,9 @@ def block_directions(
 
 def _block_spectra(
     strip: FloatArray, block_px: int, finest: float
-) -> tuple[FloatArray, FloatArray64, FloatArray64]:
-    """Power spectra (K, B, L) of half-overlapping blocks; rows ky > 0, columns kx sorted.
+) -> tuple[npt.NDArray[np.complex64], FloatArray64, FloatArray64]:
+    """Spectra (K, B, L) of half-overlapping blocks; rows ky > 0, columns kx from zero up, then the
+    negative ones.
 
     ``finest``: rows are given up to this frequency.
     """
@@ -156,20 +162,23 @@ def _block_spectra(
     rows = rows[used]
     # Down the columns the window is the same for all blocks, so they share one transform.
     down = fft.rfft(strip * across[:, None], tall, axis=0)[used]
+    down /= np.abs(signal.freqz(prediction_error, worN=2 * np.pi * rows)[1])[:, None]
     blocks = np.lib.stride_tricks.sliding_window_view(down, block_px, axis=1)
-    spectrum = fft.fft(
+    spectra = fft.fft(
         blocks[:, :: block_px // 2] * along, COLUMNS_PER_BIN * fft.next_fast_len(block_px), axis=2
     )
-    power = spectrum.real**2
-    power += spectrum.imag**2
-    response = signal.freqz(prediction_error, worN=2 * np.pi * rows)[1]
-    power /= (np.abs(response).astype(np.float32) ** 2)[:, None, None]
-    columns = np.fft.fftfreq(spectrum.shape[2])
+    columns = np.fft.fftfreq(spectra.shape[2])
     return (
-        np.asarray(fft.fftshift(power, axes=2), dtype=np.float32),
+        np.asarray(spectra, dtype=np.complex64),
         np.asarray(rows, dtype=np.float64),
-        np.asarray(fft.fftshift(columns), dtype=np.float64),
+        np.asarray(columns, dtype=np.float64),
     )
+
+
+def _power(spectra: npt.NDArray[np.complex64]) -> FloatArray:
+    power = spectra.real**2
+    power += spectra.imag**2
+    return np.asarray(power, dtype=np.float32)
 
 
 def _every(nth: int, columns: FloatArray64) -> slice:
@@ -199,7 +208,8 @@ def _prediction_error_filter(strip: FloatArray) -> FloatArray:
 
     rows = strip.shape[0]
     order = max(1, min(8, rows // 8))
-    centred = strip - strip.mean()
+    # Every fourth column: the filter need not be exact, for its response is divided out again.
+    centred = strip[:, ::4] - strip.mean()
     lags = [float(np.mean(centred[: rows - k] * centred[k:])) for k in range(order + 1)]
     # A thousandth of white noise keeps the equations solvable on perfectly smooth pictures.
     lags[0] = lags[0] * 1.001 + 1e-9
@@ -282,12 +292,11 @@ def _fit(
     return _log_ratio(whitened, rows, columns, signal, length, block_px, slopes), signal, length
 
 
-def _line_width(row: float, length: float, block_px: int) -> float:
+def _line_width(rows: FloatArray64, length: float, block_px: int) -> FloatArray64:
     """Half width in kx (cycles/px) of the streaks' line: window, streak length, dispersion."""
     dispersion = np.tan(np.radians(0.5))
-    return float(
-        np.sqrt((0.72 / block_px) ** 2 + (1 / (2 * np.pi * length)) ** 2 + (row * dispersion) ** 2)
-    )
+    own = (0.72 / block_px) ** 2 + (1 / (2 * np.pi * length)) ** 2
+    return np.asarray(np.sqrt(own + (rows * dispersion) ** 2))
 
 
 def _log_ratio(
@@ -303,64 +312,78 @@ def _log_ratio(
     step = columns[1] - columns[0]
     zero = int(np.argmin(np.abs(columns)))
     total = np.zeros((len(slopes), whitened.shape[2]))
-    for row, seen, strength in zip(rows, whitened, signal, strict=True):
-        if strength <= 0.02:
+    heard = np.flatnonzero(signal > 0.02)
+    for some in np.array_split(heard, max(1, len(heard) // ROWS_AT_ONCE)):
+        if not len(some):
             continue
-        width = _line_width(row, length, block_px)
-        reach = int(np.ceil(4.0 * width / step))
+        width = _line_width(rows[some], length, block_px)[:, None]
+        reach = int(np.ceil(4.0 * width.max() / step))
         offsets = np.arange(-reach, reach + 1)
-        expected = 1.0 + strength / (1.0 + (offsets * step / width) ** 2) ** 1.5
-        most = int(np.ceil(row * abs(slopes[-1]) / step)) + 1
+        expected = 1.0 + signal[some, None] / (1.0 + (offsets * step / width) ** 2) ** 1.5
+        most = int(np.ceil(rows[some].max() * abs(slopes[-1]) / step)) + 1
         lowest, highest = max(zero - most, reach), min(zero + most, len(columns) - reach - 1)
-        gain = _gain(seen[lowest - reach : highest + reach + 1], expected)
+        gain = _gain(whitened[some, lowest - reach : highest + reach + 1], expected)
         # Rows count downwards: streaks that climb to the right (t > 0) lie at kx = +ky t.
-        total += _between(gain, row * slopes / step + zero - lowest)
+        total += _between(gain, rows[some, None] * slopes / step + zero - lowest)
     # Columns lie closer than bins; the Hann window correlates neighbours; blocks overlap by
     # half (their Hann-weighted overlap correlation, squared, is 1/36 in power, so it is ignored).
     return np.asarray(total.T * (step * block_px / HANN_BANDWIDTH), order="C")
 
 
-def _gain(seen: FloatArray, expected: FloatArray64) -> FloatArray64:
-    """Log-ratio (C, B) of a line against noise alone about each column of ``seen`` (C + O - 1, B).
+def _gain(seen: FloatArray, expected: FloatArray64) -> FloatArray:
+    """Log-ratio (K, C, B) of a line against noise alone about each column of ``seen``.
 
-    ``expected`` (O,): power over noise across the line. Under the F law a bin w counts
-    (TAIL + 1) · (log(1 + w/TAIL) − log(1 + w/(TAIL·e))) − log e. Logarithms are taken of products.
+    ``seen`` (K, C + O - 1, B); ``expected`` (K, O): power over noise across the line. Under the F
+    law a bin w counts (TAIL + 1) · (log(1 + w/TAIL) − log(1 + w/(TAIL·e))) − log e. Logarithms are
+    taken of products.
     """
-    count = len(seen) - len(expected) + 1
-    tailed = np.minimum(seen, MOST_POWER).astype(np.float64) + TAIL
-    noise_only = np.zeros((len(tailed) + 1, tailed.shape[1]))
-    np.cumsum(np.log(tailed), axis=0, out=noise_only[1:])
-    gain = noise_only[len(expected) :] - noise_only[:count]
-    factor = np.empty((count, seen.shape[1]))
-    for first in range(0, len(expected), FACTORS):
-        product = np.ones_like(factor)
-        for offset in range(first, min(first + FACTORS, len(expected))):
-            np.add(tailed[offset : offset + count], TAIL * (expected[offset] - 1.0), out=factor)
+    wide = expected.shape[1]
+    count = seen.shape[1] - wide + 1
+    tailed = np.minimum(seen, np.float32(MOST_POWER)) + np.float32(TAIL)
+    noise_only = np.zeros((len(seen), seen.shape[1] + 1, seen.shape[2]))
+    np.cumsum(np.log(tailed), axis=1, out=noise_only[:, 1:], dtype=np.float64)
+    gain = (noise_only[:, wide:] - noise_only[:, :count]).astype(np.float32)
+    more = (TAIL * (expected - 1.0)).astype(np.float32)[..., None, None]
+    product, factor = np.empty_like(gain), np.empty_like(gain)
+    for first in range(0, wide, FACTORS):
+        np.add(tailed[:, first : first + count], more[:, first], out=product)
+        for offset in range(first + 1, min(first + FACTORS, wide)):
+            np.add(tailed[:, offset : offset + count], more[:, offset], out=factor)
             product *= factor
         gain -= np.log(product, out=product)
     # log(1 + w/(T e)) = log(T e + w) − log T − log e, and the noise's own − log T cancels.
-    return np.asarray((TAIL + 1.0) * gain + TAIL * float(np.log(expected).sum()))
+    gain *= np.float32(TAIL + 1.0)
+    gain += (TAIL * np.log(expected).sum(axis=1)).astype(np.float32)[:, None, None]
+    return gain
 
 
-def _between(values: FloatArray64, position: FloatArray64) -> FloatArray64:
-    """Catmull-Rom values (T, B) at fractional columns of ``values`` (C, B).
+def _between(values: FloatArray, position: FloatArray64) -> FloatArray:
+    """Sum over rows of Catmull-Rom values (T, B) at fractional columns (K, T) of ``values``
+    (K, C, B).
 
     Linear interpolation would favour whole columns, and every row has one at slope zero: the
     sum over rows would be drawn to zero.
     """
-    position = np.clip(position, 1.0, len(values) - 2.001)
-    whole = position.astype(int)
-    x = (position - whole)[:, None]
+    from scipy.sparse import csr_array
+
+    rows, count, blocks = values.shape
+    position = np.clip(position, 1.0, count - 2.001)
+    whole = position.astype(np.int32)
+    x = (position - whole).astype(np.float32)
     weights = (
         x * (-0.5 + x * (1.0 - 0.5 * x)),
         1.0 + x * x * (-2.5 + 1.5 * x),
         x * (0.5 + x * (2.0 - 1.5 * x)),
         x * x * (-0.5 + 0.5 * x),
     )
-    total = values[whole - 1] * weights[0]
-    for shift in (0, 1, 2):
-        total += values[whole + shift] * weights[shift + 1]
-    return np.asarray(total)
+    # One row per slope: four columns of each spectral row.
+    whole += np.arange(rows, dtype=np.int32)[:, None] * count
+    column = whole.T[..., None] + np.arange(-1, 3, dtype=np.int32)
+    weight = np.ascontiguousarray(np.stack(weights, axis=-1).transpose(1, 0, 2))
+    ends = np.arange(position.shape[1] + 1, dtype=np.int32) * (4 * rows)
+    shape = (position.shape[1], rows * count)
+    picked = csr_array((weight.ravel(), column.ravel(), ends), shape=shape)
+    return np.asarray(picked @ values.reshape(rows * count, blocks), dtype=np.float32)
 
 
 def _smoothed_peak(log_ratio: npt.NDArray[np.float64]) -> npt.NDArray[np.intp]:
