@@ -148,15 +148,21 @@ def _sample(filtered: FloatArray, step_deg: float, slopes_deg: FloatArray) -> Fl
     from_here = np.pad(filtered / _spread(np.ones(count), change), ((0, 0), (reach, reach)))
     near = np.lib.stride_tricks.sliding_window_view(from_here, len(change), axis=1)
     states = np.empty((PATHS, blocks), dtype=np.intp)
-    states[:, -1] = _draw(np.repeat(filtered[-1:], PATHS, axis=0), rng)
+    states[:, -1] = _draw(filtered[-1:], np.zeros(PATHS, dtype=np.intp), rng)
     for i in range(blocks - 2, -1, -1):
-        drawn = _draw(near[i, states[:, i + 1]] * change, rng)
-        states[:, i] = np.clip(states[:, i + 1] + drawn - reach, 0, count - 1)
+        after = states[:, i + 1]
+        first = after.min()
+        # Many paths are in the same state; what may come before it is summed up once.
+        drawn = _draw(near[i, first : after.max() + 1] * change, after - first, rng)
+        states[:, i] = np.clip(after + drawn - reach, 0, count - 1)
     # Inside a grid step every direction is equally likely.
     return slopes_deg[states] + rng.uniform(-spacing / 2, spacing / 2, states.shape)
 
 
-def _draw(weights: FloatArray, rng: np.random.Generator) -> npt.NDArray[np.intp]:
-    cumulative = np.cumsum(weights, axis=1)
-    level = rng.uniform(size=(weights.shape[0], 1)) * cumulative[:, -1:]
-    return np.asarray((cumulative < level).sum(axis=1), dtype=np.intp)
+def _draw(
+    weights: FloatArray, which: npt.NDArray[np.intp], rng: np.random.Generator
+) -> npt.NDArray[np.intp]:
+    """A column for each path, drawn by the row of ``weights`` that is the path's own."""
+    cumulative = np.cumsum(weights, axis=1)[which]
+    level = rng.uniform(size=(len(which), 1)) * cumulative[:, -1:]
+    return np.asarray((cumulative >= level).argmax(axis=1), dtype=np.intp)
