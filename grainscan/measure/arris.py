@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.medians import medians
+
 __all__ = ["Bend", "arris_share", "bend_of"]
 
 FloatArray = npt.NDArray[np.float64]
@@ -111,7 +113,7 @@ def _course(light: FloatArray, share: float, *, at_left: bool) -> float | None:
     rows = len(light)
     places = (np.arange(rows) + 0.5) / rows
     middles = (np.arange(STRETCHES) + 0.5) / STRETCHES
-    parts = np.stack([np.median(p, axis=1) for p in np.array_split(light, STRETCHES, axis=1)])
+    parts = np.stack([medians(p, 1) for p in np.array_split(light, STRETCHES, axis=1)])
     lowest, highest = (0.0, MOST_COURSE) if share < 0.5 else (1.0 - MOST_COURSE, 1.0)
     best = (0.0, 0.0)
     for other in np.arange(max(lowest, share - MOST_TURN), min(highest, share + MOST_TURN), 0.02):

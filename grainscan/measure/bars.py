@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.beams import Chain
+from grainscan.measure.medians import median, medians
 from grainscan.measure.partners import partners
 
 __all__ = ["Bar", "bars"]
@@ -75,6 +76,10 @@ SAME_ENDS = 0.03
 SIDE_BY_SIDE = 0.85
 MIN_GROWTH_PX = 1.5
 ALMOST = 0.65
+RIVAL = 0.45
+"""A bar with a smaller share of the best one's score is neither its wider self (ALMOST) nor another
+blank beside that (`outline.LIKE_THE_BEST` of it)."""
+
 ALIKE = 0.38
 """Parts on both sides of a step whose smaller one has more than this share are much alike."""
 BAND_ROWS = 24
@@ -170,9 +175,14 @@ def _with_partners(
 
 def _best_bars(lab: FloatArray, change: FloatArray, pairs: list[_Pair]) -> list[Bar]:
     """The bars of the most promising pairs, best first."""
-    tried = sorted(pairs, key=lambda pair: -pair[0])[:MOST_PAIRS]
-    made = [_bar(lab, change, upper, lower) for _, upper, lower in tried]
-    return sorted((bar for bar in made if bar is not None), key=lambda bar: -bar.score)
+    made: list[Bar] = []
+    best = 0.0
+    for _, upper, lower in sorted(pairs, key=lambda pair: -pair[0])[:MOST_PAIRS]:
+        bar = _bar(lab, change, upper, lower, least=RIVAL * best)
+        if bar is not None:
+            made.append(bar)
+            best = max(best, bar.score)
+    return sorted(made, key=lambda bar: -bar.score)
 
 
 def _clear(bar: Bar) -> bool:
@@ -199,7 +209,10 @@ def _widest(lab: FloatArray, change: FloatArray, best: Bar, followed: list[Follo
                     pairs += [(edge, chosen.bottom), (edge, chosen.top)]
                 if np.median(rows - bottom) > MIN_GROWTH_PX:
                     pairs += [(chosen.top, edge), (chosen.bottom, edge)]
-        wider = [_bar(lab, change, *pair) for pair in pairs if _may_pair(*pair, lab.shape)]
+        least = ALMOST * best.score
+        wider = [
+            _bar(lab, change, *pair, least=least) for pair in pairs if _may_pair(*pair, lab.shape)
+        ]
         good = [
             bar
             for bar in wider
@@ -261,7 +274,7 @@ def _strip_colour(
     rows = np.round(top + share * (bottom - top)).astype(int)
     index = np.clip(rows, 0, len(lab) - 1), np.clip(np.round(at).astype(int), 0, lab.shape[1] - 1)
     colours = lab[index[0], index[1][None, :]]
-    return np.asarray(np.median(colours.reshape(-1, lab.shape[2])[:, :3], axis=0))
+    return medians(colours.reshape(-1, lab.shape[2])[:, :3], 0)
 
 
 def _promise(upper: Followed, lower: Followed) -> float:
@@ -290,9 +303,9 @@ def _followed(change: FloatArray, chain: Chain, at: Float64Array) -> Followed:
     here = np.asarray(lines[:5].max(axis=0), dtype=np.float64)
     # The same look at other heights tells what the bench and the wood show by themselves.
     others = lines[5:]
-    level, scatter = float(np.median(others)), 1.4826 * float(np.median(np.abs(others))) + 1e-3
+    level, scatter = median(others), 1.4826 * median(np.abs(others)) + 1e-3
     inside = (at >= chain.x[0]) & (at <= chain.x[-1])
-    strong = max(float(np.median(here[inside])), level + 1.5 * scatter)
+    strong = max(median(here[inside]), level + 1.5 * scatter)
     spread = max(scatter, 0.35 * (strong - level))
     odds = ((here - level) ** 2 - (here - strong) ** 2) / (2.0 * spread**2)
     # Stronger than the edge's own middle strength is there all the more.
@@ -340,18 +353,27 @@ def _may_pair(upper: Followed, lower: Followed, shape: tuple[int, ...]) -> bool:
     if both < LEAST_LENGTH * shape[1] or right - left < 0.3 * both:
         return False
     gap = (lower.rows - upper.rows)[int(left) : int(right) + 1]
-    middle = float(np.median(gap))
+    middle = median(gap)
     if middle < LEAST_WIDTH_PX or both < LEAST_SLENDERNESS * middle:
         return False
     return bool(gap.min() > 0.25 * middle and abs(gap[-1] - gap[0]) < MOST_TAPER * middle)
 
 
 def _bar(
-    lab: FloatArray, change: FloatArray, upper: Followed, lower: Followed, *, whole: bool = True
+    lab: FloatArray,
+    change: FloatArray,
+    upper: Followed,
+    lower: Followed,
+    *,
+    whole: bool = True,
+    least: float = 0.0,
 ) -> Bar | None:
-    """The bar between two edges, or what is left of a ``whole`` one without its side face."""
+    """The bar between two edges, or what is left of a ``whole`` one without its side face.
+
+    None if it is none, or cannot reach the score ``least``.
+    """
     gap = lower.rows - upper.rows
-    if np.median(gap) < LEAST_WIDTH_PX:
+    if median(gap) < LEAST_WIDTH_PX:
         return None
     band = _band(lab, upper.rows, lower.rows)
     ends = _end_clearness(band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2], upper, lower)
@@ -361,7 +383,7 @@ def _bar(
         return None
     left, right = found
     inside = slice(left, right + 1)
-    width, length = float(np.median(gap[inside])), right - left
+    width, length = median(gap[inside]), right - left
     if (
         width < LEAST_WIDTH_PX
         or length < max(LEAST_LENGTH * lab.shape[1], LEAST_SLENDERNESS * width)
@@ -381,18 +403,21 @@ def _bar(
             return part
     end_clear = (float(ends[left]), float(ends[right]))
     stops = _stop(both, left, right)
-    colour = np.median(band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2, inside], axis=(0, 1))
-    shade = _shade(lab, colour, upper.rows, lower.rows, left, right)
-    score = float(both[inside].sum()) * (1.0 - 0.8 * shade)
-    # Steel beside wood is no rival; in a picture without colours none gains by this.
-    score *= 0.4 + 0.6 * float(np.clip(_hue(colour)[1] / WOOD_YELLOW, 0.0, 1.0))
-    score *= _parallel(gap[inside], width)
-    apart = _apart(band[:, inside])
-    score *= (ALONE + (1.0 - ALONE) * apart[0]) * (ALONE + (1.0 - ALONE) * apart[1])
+    score = float(both[inside].sum()) * _parallel(gap[inside], width)
     # Few blanks are thinner than this; side faces, shadows' rims and ring stripes are.
     score *= min(1.0, THIN * width / length) ** 0.5
     for stop, clear in zip(stops, end_clear, strict=True):
         score *= 0.25 + 0.5 * min(clear / MOST_END, 1.0) + 0.25 * stop
+    # What follows only takes from it.
+    if whole and score < least:
+        return None
+    colour = medians(band[MARGIN_ROWS + 2 : -MARGIN_ROWS - 2, inside], (0, 1))
+    shade = _shade(lab, colour, upper.rows, lower.rows, left, right)
+    score *= 1.0 - 0.8 * shade
+    # Steel beside wood is no rival; in a picture without colours none gains by this.
+    score *= 0.4 + 0.6 * float(np.clip(_hue(colour)[1] / WOOD_YELLOW, 0.0, 1.0))
+    apart = _apart(band[:, inside])
+    score *= (ALONE + (1.0 - ALONE) * apart[0]) * (ALONE + (1.0 - ALONE) * apart[1])
     return Bar(
         top=upper,
         bottom=lower,
@@ -469,7 +494,7 @@ def _end_clearness(inside: FloatArray, upper: Followed, lower: Followed) -> Floa
     leans), so that one ring or a stain in part of the width is no end.
     """
     columns = inside.shape[1]
-    gap = float(np.median(lower.rows - upper.rows))
+    gap = median(lower.rows - upper.rows)
     groups = np.stack([part.mean(axis=0) for part in np.array_split(inside, END_ROWS)])
     before, after = groups[:, :1].repeat(END_PX + 1, 1), groups[:, -1:].repeat(END_PX, 1)
     sums = np.cumsum(np.concatenate([before, groups, after], axis=1), axis=1)
@@ -485,7 +510,7 @@ def _end_clearness(inside: FloatArray, upper: Followed, lower: Followed) -> Floa
     for lean in (-0.3, 0.0, 0.3):
         shifts = np.round(places * lean * gap).astype(int)
         turned = step[band, (np.arange(columns) - shifts[:, None]) % columns].mean(axis=0)
-        scatter = 1.4826 * np.median(np.abs(turned[middle]), axis=0) + 0.15
+        scatter = 1.4826 * medians(np.abs(turned[middle]), 0) + 0.15
         clear = np.maximum(clear, np.sqrt(np.mean((turned / scatter) ** 2, axis=1)))
     return clear
 
@@ -512,7 +537,7 @@ def _inner_step(band: FloatArray, left: int, right: int) -> tuple[float, int, bo
     """
     first = MARGIN_ROWS + 1
     inner = band[first : -MARGIN_ROWS - 1, left : right + 1, 0]
-    parts = [np.median(part, axis=1) for part in np.array_split(inner, STRETCHES, axis=1)]
+    parts = [medians(part, 1) for part in np.array_split(inner, STRETCHES, axis=1)]
     profile = np.mean(parts, axis=0)
     total = float(np.sum((profile - profile.mean()) ** 2))
     rows = len(profile)
@@ -546,7 +571,7 @@ def _shade(
     """
     at = np.arange(left, right + 1, 3, dtype=np.float64)
     top, bottom = top[left : right + 1 : 3], bottom[left : right + 1 : 3]
-    width = float(np.median(bottom - top))
+    width = median(bottom - top)
     least = np.inf
     for edge, outwards in ((top, -1.0), (bottom, 1.0)):
         # A shadow has a soft rim, and its other half may be a bar of its own.

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.medians import medians
+
 __all__ = ["STRIP_PX", "Chain", "chains", "change_across"]
 
 FloatArray = npt.NDArray[np.float32]
@@ -74,7 +76,7 @@ def chains(change: FloatArray) -> list[Chain]:
     sums = _line_sums(change)
     # Neighbouring rises share most of their pixels: every third tells the scatter of all.
     some = np.abs(sums[:, ::3]).reshape(-1, sums.shape[-1])
-    scatter = 1.4826 * np.median(np.ascontiguousarray(some.T), axis=1) + 1e-6
+    scatter = 1.4826 * medians(some, 0) + 1e-6
     sums /= scatter
     clearness = np.sqrt(np.einsum("sdyc,sdyc->sdy", sums, sums) / sums.shape[-1])
     beams = [_strongest(clearness[k], sums[k]) for k in range(len(sums))]

@@ -27,6 +27,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.medians import median, medians
+
 __all__ = ["DirectionEvidence", "block_directions"]
 
 FloatArray = npt.NDArray[np.float32]
@@ -251,7 +253,7 @@ def _noise_level(
         if np.count_nonzero(inside) >= LEAST_IN_RING:
             centres.append((edges[i - 1] + edges[i]) / 2.0)
             # The median resists marks at other angles; an exponential law's mean is median/ln 2.
-            levels.append(np.log(np.median(by_block[inside]) / np.log(2.0) + 1e-30))
+            levels.append(np.log(median(by_block[inside]) / np.log(2.0) + 1e-30))
     # A sensor's own noise is white. Where the floor falls beyond mid frequencies, the camera has
     # smoothed or compressed, and what is left there follows its pixel grid and not the wood:
     # the floor is not followed down.
@@ -411,7 +413,7 @@ def _signal_along(
     centre = np.clip(centre, 1, len(columns) - 2)
     row, block = np.arange(len(rows))[:, None], np.arange(whitened.shape[2])
     # The median resists blocks where a mark or a check takes the row over.
-    values = [np.median(whitened[row, centre + d, block], axis=1) for d in (-1, 0, 1)]
+    values = [medians(whitened[row, centre + d, block], 1) for d in (-1, 0, 1)]
     crest = np.maximum(np.mean(values, axis=0, dtype=np.float64) / np.log(2.0) - 1.0, 0.0)
     smooth = uniform_filter1d(median_filter(crest, 5, mode="nearest"), 5, mode="nearest")
     return np.asarray(smooth, dtype=np.float64)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.medians import median
+
 __all__ = ["MOST_BENDS", "EdgeTrace", "reduced", "smooth_curve", "trace_step", "unrolled"]
 
 FloatArray = npt.NDArray[np.float32]
@@ -80,7 +82,7 @@ def trace_step(band: FloatArray, offsets: Float64Array, *, sigma_px: float = 1.2
     shift = np.where(curvature < -1e-6, 0.5 * (below - above) / np.minimum(curvature, -1e-6), 0.0)
     position = offsets[0] + spacing * (inner + np.clip(shift, -1, 1))
     away = np.abs(np.arange(band.shape[0])[:, None] - rows[None, :]) > 4.0 * sigma_px / spacing
-    noise = 1.4826 * float(np.median(np.abs(response[away]))) if away.any() else 0.0
+    noise = 1.4826 * median(np.abs(response[away])) if away.any() else 0.0
     return EdgeTrace(position.astype(np.float64), here.astype(np.float64), noise)
 
 
@@ -100,7 +102,7 @@ def smooth_curve(
     chosen = _best_degree(basis, offset, weight * robust + 1e-9, (share * 12).astype(int) % 6)
     coefficients, _ = _robust_fit(basis[:, : chosen + 1], offset, weight)
     curve = np.polynomial.Chebyshev(coefficients, domain=[0.0, 1.0])
-    scatter = 1.4826 * float(np.median(np.abs(offset - curve(share))))
+    scatter = 1.4826 * median(np.abs(offset - curve(share)))
     return curve, scatter
 
 
@@ -136,7 +138,7 @@ def _robust_fit(
         weighted = basis * (weight * robust + 1e-9)[:, None]
         solved = np.linalg.lstsq(weighted.T @ basis, weighted.T @ offset, rcond=1e-10)[0]
         residual = np.abs(offset - basis @ solved)
-        scale = 1.4826 * np.median(residual) + 0.02
+        scale = 1.4826 * median(residual) + 0.02
         robust = np.clip(1.0 - (residual / (4.685 * scale)) ** 2, 0.0, 1.0) ** 2
     return np.asarray(solved, dtype=np.float64), robust
 

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.beams import Chain
+from grainscan.measure.medians import median
 
 __all__ = ["partners"]
 
@@ -52,8 +53,8 @@ def partners(change: FloatArray, chain: Chain) -> list[Chain]:
         clear.append(norms)
         means.append(sums.sum(axis=1) / len(columns))
     table = np.stack(clear)
-    level = float(np.median(table[table > 0])) if (table > 0).any() else 0.0
-    scatter = 1.4826 * float(np.median(np.abs(table[table > 0] - level))) + 1e-6
+    level = median(table[table > 0]) if (table > 0).any() else 0.0
+    scatter = 1.4826 * median(np.abs(table[table > 0] - level)) + 1e-6
     best_taper = np.argmax(table, axis=0)
     best = (table.max(axis=0) - level) / scatter
     best[np.abs(offsets) < LEAST_WIDTH_PX] = 0.0

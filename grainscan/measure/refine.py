@@ -11,6 +11,7 @@ import numpy.typing as npt
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.arris import Bend, arris_share, bend_of
 from grainscan.measure.edges import MOST_BENDS, EdgeTrace, smooth_curve, trace_step, unrolled
+from grainscan.measure.medians import median, medians
 
 __all__ = ["EDGE_POINTS", "Refined", "Rough", "refined", "wood_colour"]
 
@@ -65,7 +66,7 @@ class Rough:
     @property
     def width(self) -> float:
         share = np.linspace(0.1, 0.9, 9)
-        return float(np.median(self.bottom(share) - self.top(share)))
+        return median(self.bottom(share) - self.top(share))
 
     @property
     def length(self) -> float:
@@ -165,7 +166,7 @@ def wood_colour(picture: ByteArray, rough: Rough) -> npt.NDArray[np.float32]:
     middle = (rough.top(share) + rough.bottom(share)) / 2.0
     offsets = np.linspace(-0.25, 0.25, 9) * rough.width
     band = _colours(picture, rough.points(share, middle), rough.across, offsets)
-    return np.asarray(np.median(band.reshape(-1, 3), axis=0), dtype=np.float32)
+    return medians(band.reshape(-1, 3), 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,10 +213,10 @@ def _without_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: f
     band = _colours(picture, points, rough.across * inwards, offsets)[..., 0]
     depths = []
     for stretch in np.array_split(band, 8, axis=1):
-        profile = np.median(stretch, axis=1)
+        profile = medians(stretch, 1)
         inner = profile[len(profile) * 2 // 5 :]
-        middle = float(np.median(inner))
-        spread = max(1.5, 1.4826 * float(np.median(np.abs(inner - middle))))
+        middle = median(inner)
+        spread = max(1.5, 1.4826 * median(np.abs(inner - middle)))
         like_face = np.abs(profile - middle) < 3.0 * spread
         depths.append(float(offsets[int(np.argmax(like_face))]) if like_face.any() else 0.0)
     places = (np.arange(8) + 0.5) / 8
@@ -396,7 +397,7 @@ def _step_towards(
     reach = max(reach_px, 4.0 * sigma_px)
     offsets = np.arange(-reach, reach + 0.5 * spacing_px, spacing_px)
     band = _colours(picture, points, normal, offsets)
-    outside = np.median(band[: max(2, len(offsets) // 6)].reshape(-1, 3), axis=0)
+    outside = medians(band[: max(2, len(offsets) // 6)].reshape(-1, 3), 0)
     difference = wood - outside
     power = float(difference @ difference)
     level = (band - outside) @ (difference / power) if power > 1e-6 else np.zeros(band.shape[:2])

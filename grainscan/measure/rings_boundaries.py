@@ -16,6 +16,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.medians import medians
 from grainscan.measure.rings_anatomy import Anatomy, Profiles
 from grainscan.measure.rings_chain import Chain, best_chain
 
@@ -208,7 +209,7 @@ def _learnt_clearness(found: Profiles, rows: Array, usual: float, look: _Look) -
     for channel in (found.tone, np.sqrt(found.pores)):
         cuts = np.array([channel[p - half : p + half + 1] for p in inside])
         cuts = cuts - cuts.mean(axis=1, keepdims=True)
-        pattern = np.median(cuts, axis=0)
+        pattern = medians(cuts, 0)
         pattern -= pattern.mean()
         # Weighted by how alike the rings are to this pattern, against their scatter about it.
         patterns.append(pattern / (float(np.mean((cuts - pattern) ** 2)) + 1e-9))

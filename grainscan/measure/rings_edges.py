@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.medians import median, medians
 from grainscan.measure.rings_sides import line_scores, meet
 
 __all__ = ["refine_sides"]
@@ -79,10 +80,10 @@ def _near_line(lab: FloatArray, start: Points, end: Points) -> Points:
     part = np.linspace(-0.5, 0.5, len(side.places))
     column = middle[:, None, None] + lean[None, :, None] * part[None, None, :]
     column = np.clip(np.rint(column).astype(int), 0, count - 1)
-    rows = np.arange(len(side.places))[None, None, :]
+    places = np.arange(len(side.places))
     # The largest change within a pixel either way: edges are never straight to the pixel.
     wide = side.change + np.roll(side.change, 1, axis=1) + np.roll(side.change, -1, axis=1)
-    score = line_scores(wide[rows, column], wide)
+    score = line_scores(np.ascontiguousarray(wide.transpose(1, 0, 2)), column, places)
     # Between equals the one nearest the rough side.
     score = score * np.exp(-0.5 * ((middle - count // 2) / (0.8 * reach)) ** 2)[:, None]
     best, tilt = np.unravel_index(int(np.argmax(score)), score.shape)
@@ -97,13 +98,13 @@ def _fit_side(lab: FloatArray, start: Points, end: Points) -> tuple[Points, floa
     reach = max(3, round(0.008 * length))
     side = _side(lab, start, end, reach)
     # The side's own direction of change (background to wood) tells its edge from inner lines.
-    usual = np.median(side.change[:, reach - 1 : reach + 2], axis=(0, 1))
+    usual = medians(side.change[:, reach - 1 : reach + 2], (0, 1))
     way = usual / (np.linalg.norm(usual) + 1e-6)
     signed = side.change @ way
     peak = signed.argmax(axis=1)
     height = signed[np.arange(len(peak)), peak]
-    noise = float(np.median(np.abs(side.change @ way))) + 1e-6
-    seen = height > max(0.3 * float(np.median(height)), 1.5 * noise)
+    noise = median(np.abs(side.change @ way)) + 1e-6
+    seen = height > max(0.3 * median(height), 1.5 * noise)
     position = side.offsets[peak] + _vertex(signed, peak)
     fit, weight = _robust_line(side.places, position, np.maximum(height, 0) * seen + 1e-3)
     residual = position - np.polyval(fit, side.places)
@@ -133,7 +134,7 @@ def _robust_line(
     used = weight.astype(np.float64)
     for _ in range(12):
         residual = y - np.polyval(fit, x)
-        size = max(1.4826 * float(np.median(np.abs(residual))), 0.15)
+        size = max(1.4826 * median(np.abs(residual)), 0.15)
         tukey = np.clip(1 - (residual / (4.7 * size)) ** 2, 0, None) ** 2
         used = weight * tukey + 1e-9
         fit = np.polyfit(x, y, 1, w=np.sqrt(used))

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
+from grainscan.measure.medians import median
 
 __all__ = ["lab_colours", "rough_quad", "wood_region"]
 
@@ -148,9 +149,9 @@ def _sharp_ratio(
 ) -> FloatArray:
     """Log-likelihood ratio of the middle's sharpness against the border's (normal laws)."""
     one, two = sharp[middle], sharp[border]
-    a, b = float(np.median(one)), float(np.median(two))
-    u = max(1.4826 * float(np.median(np.abs(one - a))), 0.25)
-    v = max(1.4826 * float(np.median(np.abs(two - b))), 0.25)
+    a, b = median(one), median(two)
+    u = max(1.4826 * median(np.abs(one - a)), 0.25)
+    v = max(1.4826 * median(np.abs(two - b)), 0.25)
     ratio = 0.5 * ((sharp - b) / v) ** 2 - 0.5 * ((sharp - a) / u) ** 2 + np.log(v / u)
     return np.asarray(np.clip(ratio, -3.0, 3.0), np.float32)
 

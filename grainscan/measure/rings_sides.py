@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
+from grainscan.measure.medians import median, medians
 
 __all__ = ["FAR", "NEAR", "Search", "line_scores", "meet", "sides_in_frame"]
 
@@ -184,7 +185,7 @@ def _top_lines(frame: FloatArray, search: Search) -> list[_Line]:
     tilt = (columns - side / 2) / (side * 0.6)
     rows = first[:, None, None] + offsets[None, :, None] * tilt[None, None, :]
     rows = np.clip(np.rint(rows).astype(int), 0, side - 1)
-    score = line_scores(step[rows, columns[None, None, :]], step)
+    score = line_scores(step, rows, columns)
     best = score.argmax(axis=1)
     per_row = score[np.arange(len(first)), best]
     lines = []
@@ -216,22 +217,27 @@ def _row_steps(frame: FloatArray) -> FloatArray:
     return np.asarray(cv2.blur(down, (5, 1)), np.float32)
 
 
-def line_scores(values: FloatArray, step: FloatArray) -> FloatArray:
+def line_scores(
+    step: FloatArray, rows: npt.NDArray[np.intp], columns: npt.NDArray[np.intp]
+) -> FloatArray:
     """How continuous and clear each candidate line is, 0 to 1.
 
-    ``values`` (rows, tilts, samples, 3): the colour step at each sample. A side of the end
-    changes colour the same way along its whole length; a check, a pore row or a stain's edge
-    does so only along part of it.
+    ``step`` (M, N, 3): colour steps. ``rows`` (first rows, tilts, samples), ``columns`` (samples,):
+    where each line is sampled. A side of the end changes colour the same way along its whole
+    length; a check, a pore row or a stain's edge does so only along part of it.
     """
-    usual = float(np.median(np.sqrt((step**2).sum(axis=2)))) + 0.5
-    typical = np.median(values, axis=2)
-    size = np.sqrt((typical**2).sum(axis=2)) + 1e-6
-    along = np.einsum("rtsc,rtc->rts", values, typical / size[..., None])
+    channels = np.ascontiguousarray(step.transpose(2, 0, 1))
+    usual = median(np.sqrt(np.square(channels).sum(axis=0))) + 0.5
+    # Channels first and samples last: each line's samples lie in a row in memory.
+    values = channels.reshape(3, -1).take(rows * step.shape[1] + columns, axis=1)
+    typical = medians(values, 3)
+    size = np.sqrt(np.square(typical).sum(axis=0)) + 1e-6
+    along = (values * (typical / size)[..., None]).sum(axis=0)
     same_way = (along > 0.35 * size[..., None]).mean(axis=2)
     # Against a background of many colours the step changes its colour along the side, not its
     # presence.
-    strength = np.sqrt((values**2).sum(axis=3))
-    middling = np.median(strength, axis=2)
+    strength = np.sqrt(np.square(values).sum(axis=0))
+    middling = medians(strength, 2)
     present = (strength > np.maximum(0.4 * middling, 1.5 * usual)[..., None]).mean(axis=2)
     # No part saturates: among neighbouring rows and tilts the one right on the edge must win.
     one = np.clip((same_way - 0.5) / 0.5, 0.0, 1.0) * size / (size + 1.5 * usual)
@@ -278,7 +284,7 @@ def _unlike(frame: FloatArray, middle: int, lean: float) -> tuple[float, float]:
     level = _line_strips(frame, middle, lean)[:, round(0.2 * side) : round(0.8 * side)]
     looks = _looks(level, thick)
     known = looks[middle + thick + 2 : round(0.66 * side) : thick // 2]
-    centre = np.median(known, axis=0)
+    centre = medians(known, 0)
     floor = np.array([2.0, 1.0, 1.0, 0.15, 0.15])
     spread = np.quantile(np.abs(known - centre), 0.9, axis=0) + floor
     apart = np.max(np.abs(looks - centre) / spread, axis=1)
@@ -292,7 +298,7 @@ def _looks(level: FloatArray, thick: int) -> Points:
 
     Mean L*, a*, b*, and the log strength of the fine texture along and across the rows.
     """
-    lightness = level[..., 0]
+    lightness = np.ascontiguousarray(level[..., 0])
     along = np.abs(np.diff(lightness, axis=1)).mean(axis=1)
     across = np.abs(np.diff(lightness, axis=0, append=lightness[-1:])).mean(axis=1)
     each = np.column_stack([level.mean(axis=1), along, across]).astype(np.float64)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.medians import median
+
 __all__ = [
     "FINE_SHARE",
     "EndView",
@@ -123,7 +125,7 @@ def ring_texture(view: EndView) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     rim = max(2, round(RIM_SHARE * longest))
     usable[:rim], usable[-rim:], usable[:, :rim], usable[:, -rim:] = False, False, False, False
     level = _levelled(log, usable, sigma)
-    spread = 1.4826 * float(np.median(np.abs(level[usable])))
+    spread = 1.4826 * median(np.abs(level[usable]))
     lost = (cv2.GaussianBlur(level, (0, 0), 1.0) < -6.0 * spread) & usable
     if lost.any():
         usable &= cv2.dilate(lost.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0

@@ -16,6 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.medians import median
+
 __all__ = ["AlongStripes", "Stripes", "even_textures", "find_stripes"]
 
 FloatArray = npt.NDArray[np.float64]
@@ -168,7 +170,7 @@ def even_textures(
 
 def _even(texture: Texture, weight: Texture, quiet: Texture, along: AlongStripes) -> Texture:
     contrast = np.sqrt(np.maximum(along.mean(texture * texture * weight) / quiet, 1e-3))
-    typical = float(np.median(contrast[::2, ::8]))
+    typical = median(contrast[::2, ::8])
     # Far from what is typical it is no wood's contrast but a line's remains, or an empty place.
     least, most = typical / MOST_UNEVEN, typical * MOST_UNEVEN
     return np.asarray(texture * weight / np.clip(contrast, least, most), dtype=np.float32)
@@ -212,7 +214,7 @@ def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
             level, turn, (pieces, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
         )
         here = np.abs(back)
-        typical.append(float(np.median(here[::2, ::2])))
+        typical.append(median(here[::2, ::2]))
         stronger = cv2.compare(here, strength, cv2.CMP_GT)
         strength = np.maximum(here, strength)
         cv2.copyTo(back, stronger, strongest)

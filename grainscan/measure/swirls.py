@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.medians import medians
 from grainscan.measure.turns import CELLS_ACROSS
 
 __all__ = ["LOBES", "Swirl", "likeliest_swirl", "log_tail", "tail_freedom"]
@@ -155,8 +156,8 @@ def _running_means(values: FloatArray, length: int) -> FloatArray:
 
 def _scatter(means: FloatArray) -> FloatArray:
     """Robust standard deviation (K, 1) of lobe means along the face."""
-    apart = np.abs(means - np.median(means, axis=1, keepdims=True))
-    return np.asarray(1.4826 * np.median(apart, axis=1, keepdims=True) + LEAST_SCATTER)
+    apart = np.abs(means - medians(means, 1)[:, None])
+    return np.asarray(1.4826 * medians(apart, 1)[:, None] + LEAST_SCATTER)
 
 
 def tail_freedom(alone: FloatArray) -> float:
@@ -167,8 +168,8 @@ def tail_freedom(alone: FloatArray) -> float:
     """
     from scipy.stats import t
 
-    apart = np.abs(alone - np.median(alone, axis=1, keepdims=True))
-    apart /= np.median(apart, axis=1, keepdims=True) + 1e-9
+    apart = np.abs(alone - medians(alone, 1)[:, None])
+    apart /= medians(apart, 1)[:, None] + 1e-9
     ratio = float(np.percentile(apart, 97.0))
     trial = np.array([30.0, 20.0, 12.0, 8.0, 6.0, 5.0, 4.0])
     ratios = t.ppf(0.985, trial) / t.ppf(0.75, trial)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.medians import median
+
 __all__ = ["QuietTexture", "normalised_texture", "quiet_texture"]
 
 FloatArray = npt.NDArray[np.float32]
@@ -83,7 +85,7 @@ def _quiet_weight(fine: FloatArray) -> FloatArray:
     import cv2
 
     spots = np.abs(cv2.GaussianBlur(fine / _contrast(fine), (0, 0), SPOT_PX))
-    typical = 1.4826 * float(np.median(spots[::2, ::2])) + 1e-9
+    typical = 1.4826 * median(spots[::2, ::2]) + 1e-9
     strength = spots / (STRONG_SIGMAS * typical)
     quiet = np.clip(1.0 - strength**2, 0.0, 1.0) ** 2
     margin = np.ones((2 * MASK_MARGIN_PX + 1, 3), np.uint8)
@@ -97,7 +99,7 @@ def _contrast(fine: FloatArray) -> FloatArray:
     count = max(1, columns // TILES_PX)
     tiles = np.array_split(fine, count, axis=1)
     # Every fourth pixel: their number is ample, and a median of all takes longer than the rest.
-    contrast = [1.4826 * float(np.median(np.abs(tile[::2, ::2]))) for tile in tiles]
+    contrast = [1.4826 * median(np.abs(tile[::2, ::2])) for tile in tiles]
     centres = (np.arange(count) + 0.5) * columns / count
     smooth = np.interp(np.arange(columns), centres, contrast)
     return np.asarray(np.maximum(smooth, np.sqrt(ROUNDING_VARIANCE)), dtype=np.float32)

@@ -298,8 +298,9 @@ def _scans(content: bytes) -> int:
 
     Pictures of another kind may follow behind the end mark, as phones put them there.
     """
-    if content.count(b"\xff\xda") <= _MOST_SCANS:
-        return content.count(b"\xff\xda")
+    count = content.count(b"\xff\xda")
+    if count <= _MOST_SCANS:
+        return count
     count, place = 0, 2
     while (mark := _JPEG_MARK.search(content, place)) is not None:
         kind, place = mark[0][1], mark.end()
