@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -293,15 +294,26 @@ def _unlike(frame: FloatArray, middle: int, lean: float) -> tuple[float, float]:
     return float(min(outside, default=apart[0])), float(apart[middle + 4])
 
 
+def _row_means(picture: npt.NDArray[Any]) -> Points:
+    """Mean of each row, (M, channels)."""
+    import cv2
+
+    mean = cv2.reduce(picture, 1, cv2.REDUCE_AVG, dtype=cv2.CV_32F)
+    return np.asarray(mean, dtype=np.float64).reshape(len(picture), -1)
+
+
 def _looks(level: FloatArray, thick: int) -> Points:
     """Looks of all strips of ``thick`` rows, by first row: (rows, 5).
 
     Mean L*, a*, b*, and the log strength of the fine texture along and across the rows.
     """
+    import cv2
+
     lightness = np.ascontiguousarray(level[..., 0])
-    along = np.abs(np.diff(lightness, axis=1)).mean(axis=1)
-    across = np.abs(np.diff(lightness, axis=0, append=lightness[-1:])).mean(axis=1)
-    each = np.column_stack([level.mean(axis=1), along, across]).astype(np.float64)
+    along = _row_means(cv2.absdiff(lightness[:, 1:], lightness[:, :-1]))
+    across = np.zeros_like(along)
+    across[:-1] = _row_means(cv2.absdiff(lightness[1:], lightness[:-1]))
+    each = np.column_stack([_row_means(level), along, across])
     total = np.concatenate([np.zeros((1, 5)), np.cumsum(each, axis=0)])
     mean = (total[thick:] - total[:-thick]) / thick
     # The step across rows is not taken over the strip's last row, which borders the next strip.

@@ -250,7 +250,8 @@ def _decode(
 
 def _has_its_end(content: bytes) -> bool:
     """Whether an end mark stands behind the last scan of a JPEG: it was not cut short."""
-    return content.rfind(b"\xff\xd9") > content.rfind(b"\xff\xda")
+    end = content.rfind(b"\xff\xd9")
+    return end >= 0 and content.find(b"\xff\xda", end) < 0
 
 
 def _decoded_by_opencv(content: bytes) -> NDArray[np.uint8] | None:
