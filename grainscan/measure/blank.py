@@ -185,8 +185,7 @@ def slope_interval_deg(
     the truth lies if every (tan a, tan b) was as likely beforehand; far from zero it is the
     same as the other tail's bound, and unlike that it never falls below the noise.
     """
-    from scipy.optimize import brentq
-    from scipy.stats import ncx2
+    from scipy.special import chndtr, chndtrinc, chndtrix
 
     a, b = math.tan(math.radians(angle_a_deg)), math.tan(math.radians(angle_b_deg))
     sigma_a, sigma_b = math.radians(sigma_a_deg), math.radians(sigma_b_deg)
@@ -196,13 +195,9 @@ def slope_interval_deg(
     along = weight_a * sigma_a**2 + weight_b * sigma_b**2 + 2.0 * a * b * covariance
     sigma = math.sqrt(along / (weight_a + weight_b))
     measured = (a * a + b * b) / sigma**2
-
-    def tail(true_over_sigma: float, level: float) -> float:
-        return float(ncx2.cdf(measured, 2, true_over_sigma**2)) - level
-
-    top = math.sqrt(measured) + 6.0
-    low = 0.0 if tail(1e-6, 0.95) <= 0 else float(brentq(tail, 1e-6, top, args=(0.95,)))
-    high = math.sqrt(float(ncx2.ppf(0.95, 2, measured)))
+    none = float(chndtr(measured, 2, 0.0))
+    low = 0.0 if none <= 0.95 else math.sqrt(float(chndtrinc(measured, 2, 0.95)))
+    high = math.sqrt(float(chndtrix(0.95, 2, measured)))
     return math.degrees(math.atan(low * sigma)), math.degrees(math.atan(high * sigma))
 
 

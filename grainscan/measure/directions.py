@@ -152,7 +152,7 @@ def _block_spectra(
 
     ``finest``: rows are given up to this frequency.
     """
-    from scipy import fft, signal
+    from scipy import fft
 
     least = 3.0 / strip.shape[0]
     prediction_error = _prediction_error_filter(strip)
@@ -164,7 +164,8 @@ def _block_spectra(
     rows = rows[used]
     # Down the columns the window is the same for all blocks, so they share one transform.
     down = fft.rfft(strip * across[:, None], tall, axis=0)[used]
-    down /= np.abs(signal.freqz(prediction_error, worN=2 * np.pi * rows)[1])[:, None]
+    turns = np.exp(-2j * np.pi * rows[:, None] * np.arange(len(prediction_error)))
+    down /= np.abs(turns @ prediction_error)[:, None].astype(np.float32)
     blocks = np.lib.stride_tricks.sliding_window_view(down, block_px, axis=1)
     spectra = fft.fft(
         blocks[:, :: block_px // 2] * along, COLUMNS_PER_BIN * fft.next_fast_len(block_px), axis=2
@@ -190,10 +191,9 @@ def _every(nth: int, columns: FloatArray64) -> slice:
 
 def _windows(height: int, block_px: int) -> tuple[FloatArray, FloatArray]:
     """Hann windows across (height,) and along (block_px,) a block."""
-    from scipy.signal import windows
-
-    across = windows.hann(height + 2)[1:-1].astype(np.float32)
-    return across, windows.hann(block_px, sym=False).astype(np.float32)
+    across = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(1, height + 1) / (height + 1))
+    along = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(block_px) / block_px)
+    return across.astype(np.float32), along.astype(np.float32)
 
 
 def _prediction_error_filter(strip: FloatArray) -> FloatArray:

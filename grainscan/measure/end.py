@@ -486,7 +486,7 @@ def _count_interval(rings: _Rings, crossing: list[RingBoundary], aspect: float) 
     in the rim and the corners, where nothing could be seen, as rings of the usual width put there
     (Poisson's law).
     """
-    from scipy.stats import poisson
+    from scipy.special import pdtr
 
     chain = rings.found.chain
     assert chain is not None
@@ -497,7 +497,7 @@ def _count_interval(rings: _Rings, crossing: list[RingBoundary], aspect: float) 
     first, last = rings.found.looked_at
     seen = chain.count_chances(low, high)
     unseen = max(first - low, 0.0) + max(high - last, 0.0)
-    hidden = poisson.pmf(np.arange(8), unseen / chain.width)
+    hidden = np.diff(pdtr(np.arange(8), unseen / chain.width), prepend=0.0)
     both = np.cumsum(np.convolve(seen, hidden))
     # A ring that runs round a pith inside the section is crossed twice.
     twice = sum(b.times for b in crossing) - len(crossing)

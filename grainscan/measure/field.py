@@ -58,9 +58,9 @@ def evidence_spread_factor(band_log_ratio: FloatArray, slopes_deg: FloatArray) -
     weight = 1.0 / variance
     centre = (weight * mean).sum(0) / weight.sum(0)
     chi_square = (weight * (mean - centre) ** 2).sum(0)
-    from scipy.stats import chi2
+    from scipy.special import chdtri
 
-    return max(1.0, float(np.median(chi_square) / chi2.median(bands - 1)))
+    return max(1.0, float(np.median(chi_square) / chdtri(bands - 1, 0.5)))
 
 
 def angle_paths(

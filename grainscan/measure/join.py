@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
+from grainscan.measure.lines import robust_line
 from grainscan.measure.outline import DRAWN_POINTS, FaceOutline, find_face
 from grainscan.measure.squareon import straight_grid
 
@@ -259,9 +260,7 @@ def _agreed(
             in_b.append(lo + x)
     if len(in_a) < LEAST_AGREEING:
         return None
-    from scipy.stats import theilslopes
-
-    slope, shift, *_ = theilslopes(np.array(in_a, float), np.array(in_b, float))
+    slope, shift = robust_line(np.array(in_b, float), np.array(in_a, float))
     off = np.abs(np.array(in_a) - (shift + slope * np.array(in_b)))
     if (off < MOST_OFF * rows).sum() < LEAST_AGREEING or not SCALES[0] <= slope <= SCALES[-1]:
         return None

@@ -137,10 +137,11 @@ def rings_in_strip(strip: Strip, anatomy: Anatomy, length: float) -> RadiusRings
 
 def _count_interval(found: BoundaryRows, hidden: float) -> tuple[int, int]:
     """90 % interval of a strip's count: what its peaks allow, and ``hidden`` more on average."""
-    from scipy.stats import poisson
+    from scipy.special import pdtr
 
     seen = np.ones(1) if found.chain is None else found.chain.count_chances(*found.looked_at)
-    both = np.cumsum(np.convolve(seen, poisson.pmf(np.arange(12), hidden)))
+    more = np.diff(pdtr(np.arange(12), hidden), prepend=0.0)
+    both = np.cumsum(np.convolve(seen, more))
     return int(np.searchsorted(both, 0.05)), int(np.searchsorted(both, 0.95))
 
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.arris import Bend, arris_share, bend_of
 from grainscan.measure.edges import MOST_BENDS, EdgeTrace, smooth_curve, trace_step, unrolled
+from grainscan.measure.lines import rank_correlation, robust_line
 from grainscan.measure.medians import median, medians
 
 __all__ = ["EDGE_POINTS", "Refined", "Rough", "refined", "wood_colour"]
@@ -205,8 +206,6 @@ def _without_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: f
     eight stretches along the length, joined by a robust straight line (the side narrows to
     one end in perspective).
     """
-    from scipy.stats import spearmanr, theilslopes
-
     share = np.linspace(0.02, 0.98, EDGE_POINTS)
     offsets = np.arange(0.0, 0.7 * rough.width, 1.0)
     points = rough.points(share, edge(share))
@@ -220,12 +219,15 @@ def _without_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: f
         like_face = np.abs(profile - middle) < 3.0 * spread
         depths.append(float(offsets[int(np.argmax(like_face))]) if like_face.any() else 0.0)
     places = (np.arange(8) + 0.5) / 8
-    slope, start, *_ = theilslopes(np.array(depths), places)
+    slope, start = robust_line(places, np.array(depths))
     off = np.abs(np.array(depths) - (start + slope * places))
     # A side face may narrow to nothing at one end, but not come and go.
     if max(start, start + slope) < LEAST_SIDE_PX or np.median(off) > LEAST_SIDE_PX / 2.0:
         return edge
-    if np.median(depths) < LEAST_SIDE_PX and abs(spearmanr(depths, places).statistic) < STEADY:
+    if (
+        np.median(depths) < LEAST_SIDE_PX
+        and abs(rank_correlation(places, np.array(depths))) < STEADY
+    ):
         return edge
     line = Curve.fit([0.0, 1.0], [max(0.0, start), max(0.0, start + slope)], 1, domain=[0.0, 1.0])
     return edge + inwards * line

@@ -21,6 +21,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.lines import smooth_through
 from grainscan.measure.outline import FaceOutline
 
 __all__ = ["SquareOn", "square_on", "straight_grid"]
@@ -115,11 +116,9 @@ def _homography(corners: FloatArray, rows: int, columns: int) -> FloatArray:
 
 def _edge_heights(edge: FloatArray, homography: FloatArray, columns: int) -> FloatArray:
     """Row of an edge at every column of the plane's view."""
-    from scipy.interpolate import CubicSpline
-
     homogeneous = np.column_stack([edge, np.ones(len(edge))]) @ homography.T
     x, y = homogeneous[:, 0] / homogeneous[:, 2], homogeneous[:, 1] / homogeneous[:, 2]
-    return np.asarray(CubicSpline(x, y)(np.arange(columns)), dtype=np.float64)
+    return smooth_through(x, y, np.arange(columns, dtype=np.float64))
 
 
 def _photo_grid(

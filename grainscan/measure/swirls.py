@@ -166,18 +166,18 @@ def tail_freedom(alone: FloatArray) -> float:
     From the ratio of the 97th percentile of their size to the median, over all bands; between 4
     (a very uneven face) and 30.
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     apart = np.abs(alone - medians(alone, 1)[:, None])
     apart /= medians(apart, 1)[:, None] + 1e-9
     ratio = float(np.percentile(apart, 97.0))
     trial = np.array([30.0, 20.0, 12.0, 8.0, 6.0, 5.0, 4.0])
-    ratios = t.ppf(0.985, trial) / t.ppf(0.75, trial)
+    ratios = stdtrit(trial, 0.985) / stdtrit(trial, 0.75)
     return float(np.interp(ratio, ratios, trial))
 
 
 def log_tail(strength: float, freedom: float) -> float:
     """Log of the chance of so many scatters or more, one way, under a Student law."""
-    from scipy.stats import t
+    from scipy.special import stdtr
 
-    return float(t.logsf(strength, freedom))
+    return float(np.log(stdtr(freedom, -strength)))
