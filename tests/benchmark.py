@@ -14,8 +14,10 @@ processes of their own. Linux only: memory is read as the kernel counts it.
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import os
+import shutil
 import statistics
 import subprocess
 import sys
@@ -182,27 +184,32 @@ def memory(blank: Path, large: Path) -> Iterator[Line]:
         yield Line(what, f"{peak:.0f} MB", f"≤ {most} MB", peak <= most)
 
 
-def workers(blanks: list[Path], count: int) -> Iterator[Line]:
-    """Wall time of one command; the processes' start is in it, as for a user."""
-    from grainscan.batch import Job, scan_many
-
-    photos = _jobs(blanks, count, Job)
+def workers(blanks: list[Path], folder: Path, count: int) -> Iterator[Line]:
+    """Wall time of one command, its own start and that of its processes in it, as for a user."""
+    batch = [_copied(blanks[k % len(blanks)], folder / f"{k:02}") for k in range(count)]
     seconds = []
     for number in (1, 2):
+        out = folder / "results.json"
+        command = [sys.executable, "-m", "grainscan", "scan", *map(str, batch)]
         start = time.perf_counter()
-        done = list(scan_many(photos, workers=number))
-        assert len(done) == count
+        subprocess.run(
+            [*command, "--workers", str(number), "--json", str(out)],
+            check=True,
+            stdout=subprocess.DEVNULL,
+        )
         seconds.append(time.perf_counter() - start)
+        assert len(json.loads(out.read_text())) == count
     gain = seconds[0] / seconds[1]
     for number, taken in zip((1, 2), seconds, strict=True):
         yield Line(f"blanks a minute, workers: {number} (wall)", f"{60 * count / taken:.1f}")
     yield Line("2 workers / 1", f"{gain:.2f} ×", "≥ 1.8 ×", gain >= 1.8)
 
 
-def _jobs(blanks: list[Path], count: int, job: Callable) -> list:
-    from grainscan import read_blank_folder
-
-    return [job(read_blank_folder(blanks[k % len(blanks)])) for k in range(count)]
+def _copied(blank: Path, place: Path) -> Path:
+    place.mkdir(parents=True, exist_ok=True)
+    for name in ("blank.toml", *(f"{side}.jpg" for side in SIDES)):
+        shutil.copyfile(blank / name, place / name)
+    return place
 
 
 def start_up(repeats: int) -> Iterator[Line]:
@@ -266,7 +273,7 @@ def main() -> None:
         lambda: against_structure_tensor(first, given.repeats),
         lambda: memory(first, large),
         lambda: start_up(max(5, given.repeats)),
-        lambda: workers(blanks, given.batch),
+        lambda: workers(blanks, given.keep / "batch", given.batch),
         lambda: growth(first, given.keep),
     ):
         for line in part():
