@@ -58,17 +58,14 @@ def bend_of(across: FloatArray, along_px: FloatArray, weight: FloatArray) -> Ben
 
     ``along_px`` (N,): its place along the length. None where one straight line does as well.
     """
-    straight, _ = _fitted(np.stack([np.ones_like(across), across], axis=1), along_px, weight)
-    best: tuple[float, float, FloatArray] | None = None
-    for share in np.linspace(NEAREST, 1.0 - NEAREST, TRIED):
-        hinge = np.maximum(across - share, 0.0)
-        basis = np.stack([np.ones_like(across), across, hinge], axis=1)
-        left, solved = _fitted(basis, along_px, weight)
-        if best is None or left < best[0]:
-            best = (left, float(share), solved)
-    if best is None:
-        return None
-    left, share, solved = best
+    line = np.stack([np.ones_like(across), across], axis=1)
+    straight = float(_fitted(line, along_px, weight)[0])
+    shares = np.linspace(NEAREST, 1.0 - NEAREST, TRIED)
+    hinges = np.maximum(across - shares[:, None], 0.0)[..., None]
+    bent = np.concatenate([np.broadcast_to(line, (TRIED, *line.shape)), hinges], axis=2)
+    all_left, all_solved = _fitted(bent, along_px, weight)
+    best = int(np.argmin(all_left))
+    left, share, solved = float(all_left[best]), float(shares[best]), all_solved[best]
     shorter = min(share, 1.0 - share)
     away = float(solved[2]) * shorter
     if abs(away) < LEAST_BEND_PX or left > (1.0 - LEAST_GAIN) * straight:
@@ -76,15 +73,20 @@ def bend_of(across: FloatArray, along_px: FloatArray, weight: FloatArray) -> Ben
     return Bend(share, away)
 
 
-def _fitted(basis: FloatArray, target: FloatArray, weight: FloatArray) -> tuple[float, FloatArray]:
-    """Bounded squared distances from the best combination, robustly, and its coefficients."""
-    robust = np.ones_like(target)
+def _fitted(
+    basis: FloatArray, target: FloatArray, weight: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Bounded squared distances (...) from the best combinations, robustly, and their coefficients
+    (..., K), for each ``basis`` (..., N, K).
+    """
+    robust = np.ones(basis.shape[:-1])
     for _ in range(4):
-        weighted = basis * (weight * robust)[:, None]
-        solved = np.linalg.lstsq(weighted.T @ basis, weighted.T @ target, rcond=1e-10)[0]
-        off = np.abs(target - basis @ solved)
+        weighted = (basis * (weight * robust)[..., None]).swapaxes(-1, -2)
+        normal, aim = weighted @ basis, weighted @ target
+        solved = (np.linalg.pinv(normal, rcond=1e-10) @ aim[..., None])[..., 0]
+        off = np.abs(target - (basis @ solved[..., None])[..., 0])
         robust = 1.0 / (1.0 + (off / 1.5) ** 2)
-    left = float(np.mean(np.minimum(off, MOST_OFF_PX) ** 2)) + 0.1
+    left = np.mean(np.minimum(off, MOST_OFF_PX) ** 2, axis=-1) + 0.1
     return left, np.asarray(solved, dtype=np.float64)
 
 

@@ -147,17 +147,17 @@ def _best_path(score: FloatArray) -> npt.NDArray[np.intp]:
     """Row per column of the path of greatest summed score that moves by at most one row."""
     rows, columns = score.shape
     steps = np.ascontiguousarray(score.T)
-    came = np.empty((columns, rows), np.intp)
-    padded = np.full(rows + 2, -np.inf, np.float32)
-    padded[1:-1] = steps[0]
-    index = np.arange(rows)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 3)
+    # Best sums up to each column, with a row beyond either side that no path enters.
+    sums = np.full((columns, rows + 2), -np.inf, np.float32)
+    sums[0, 1:-1] = steps[0]
     for column in range(1, columns):
-        choice = np.argmax(windows, axis=1)
-        came[column] = index + choice - 1
-        padded[1:-1] = windows[index, choice] + steps[column]
+        before, here = sums[column - 1], sums[column, 1:-1]
+        np.maximum(before[:-2], before[1:-1], out=here)
+        np.maximum(here, before[2:], out=here)
+        here += steps[column]
     path = np.empty(columns, np.intp)
-    path[-1] = int(np.argmax(padded[1:-1]))
-    for column in range(columns - 1, 0, -1):
-        path[column - 1] = came[column, path[column]]
+    path[-1] = row = int(np.argmax(sums[-1, 1:-1]))
+    for column in range(columns - 2, -1, -1):
+        row += int(np.argmax(sums[column, row : row + 3])) - 1
+        path[column] = row
     return path
