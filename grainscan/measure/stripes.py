@@ -133,18 +133,25 @@ class AlongStripes:
         self._share = np.maximum(self._sum(self._inside), 1e-3)
 
     def mean(self, picture: Texture) -> Texture:
-        """The mean of ``picture`` (M, N) along the stripe through each pixel, (M, N)."""
+        """The mean of ``picture`` (M, N) along the stripe through each place of a copy that is
+        reduced along the length, (M, R).
+        """
         import cv2
 
-        rows, columns = self._shape
-        reduced = (self._inside.shape[1], rows)
+        reduced = (self._inside.shape[1], self._shape[0])
         small = np.asarray(cv2.resize(picture, reduced, interpolation=cv2.INTER_AREA), np.float32)
         level = _follow(small, self._curves, cv2.INTER_CUBIC)
-        mean = (self._sum(level * self._inside) / self._share).astype(np.float32)
-        back = _follow(mean, self._through, cv2.INTER_LINEAR)
-        return np.asarray(
-            cv2.resize(back, (columns, rows), interpolation=cv2.INTER_LINEAR), np.float32
-        )
+        level *= self._inside
+        mean = self._sum(level)
+        mean /= self._share
+        return _follow(mean, self._through, cv2.INTER_LINEAR)
+
+    def widened(self, mean: Texture) -> Texture:
+        """What is known on the reduced copy (M, R), at every pixel (M, N)."""
+        import cv2
+
+        wide = cv2.resize(mean, self._shape[::-1], interpolation=cv2.INTER_LINEAR)
+        return np.asarray(wide, np.float32)
 
     def _sum(self, level: Texture) -> Texture:
         import cv2
@@ -162,18 +169,22 @@ def even_textures(
     the rings, and the product's spectrum has ridges between the two directions (the modulation
     theorem). Dividing by the contrast along each stripe undoes that.
     """
-    quiet = np.asarray(np.maximum(along.mean(weight), LEAST_QUIET), np.float32)
-    out = np.asarray(texture - along.mean(texture * weight) / quiet, np.float32)
-    left_in, taken_out = (_even(seen, weight, quiet, along) for seen in (texture, out))
-    return left_in, taken_out
+    quiet = np.maximum(along.mean(weight), np.float32(LEAST_QUIET))
+    blanked = texture * weight
+    out = along.widened(np.asarray(along.mean(blanked) / quiet, np.float32))
+    np.subtract(texture, out, out=out)
+    left_in = _even(texture, blanked, quiet, along)
+    return left_in, _even(out, out * weight, quiet, along)
 
 
-def _even(texture: Texture, weight: Texture, quiet: Texture, along: AlongStripes) -> Texture:
-    contrast = np.sqrt(np.maximum(along.mean(texture * texture * weight) / quiet, 1e-3))
-    typical = median(contrast[::2, ::8])
+def _even(texture: Texture, blanked: Texture, quiet: Texture, along: AlongStripes) -> Texture:
+    """``blanked`` (the texture times its weight) over its contrast along the stripes."""
+    contrast = np.sqrt(np.maximum(along.mean(texture * blanked) / quiet, np.float32(1e-3)))
+    typical = median(contrast[::2, ::2])
     # Far from what is typical it is no wood's contrast but a line's remains, or an empty place.
     least, most = typical / MOST_UNEVEN, typical * MOST_UNEVEN
-    return np.asarray(texture * weight / np.clip(contrast, least, most), dtype=np.float32)
+    even = 1.0 / np.clip(contrast, least, most)
+    return np.asarray(blanked * along.widened(even.astype(np.float32)), dtype=np.float32)
 
 
 def _line_strength(texture: Texture) -> tuple[Texture, Texture, float]:
@@ -329,7 +340,7 @@ def _curves(stripes: Stripes, rows: int, some: FloatArray) -> Texture:
 
     def fall(column: float, row: FloatArray) -> FloatArray:
         # Outside the view the field is held at its border value.
-        y = 2.0 * np.clip(row, 0, rows - 1) / (rows - 1) - 1.0
+        y = 2.0 * np.minimum(np.maximum(row, 0.0), rows - 1) / (rows - 1) - 1.0
         x = 2.0 * column / (columns - 1) - 1.0
         angle = c[0] + c[1] * y + x * (c[2] + c[3] * x + c[4] * y)
         return np.asarray(np.tan(np.radians(angle)))
