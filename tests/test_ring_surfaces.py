@@ -195,3 +195,40 @@ def test_stations_move_along_with_the_mean():
     for was, now in zip(stations, found.stations, strict=True):
         assert now.angle_deg - was.angle_deg == pytest.approx(shift)
         assert now.low_deg < now.angle_deg < now.high_deg
+
+
+def test_a_steep_reading_along_the_ring_lines_is_not_believed():
+    """A face that reads 17° just where its ring lines run, on a blank with no end photograph."""
+    steep = tangents(math.tan(math.radians(17.0)), 0.0, 0.8, 0.3)
+    along = with_ring_relations(steep, (a_face((17.2, 2.0)), a_face((0.5, 1.0))), None)
+    assert along.sigma_deg(0) > 4.0
+    aside = with_ring_relations(steep, (a_face((11.0, 1.0)), a_face((0.5, 1.0))), None)
+    assert aside.sigma_deg(0) == pytest.approx(0.8, rel=0.05)
+    # On a blank worth shaving it is the usual thing.
+    usual = tangents(math.tan(math.radians(1.0)), 0.0, 0.5, 0.3)
+    both = with_ring_relations(usual, (a_face((1.2, 0.5)), a_face((0.5, 1.0))), None)
+    assert both.sigma_deg(0) < 0.65
+
+
+def test_a_face_whose_lines_may_be_the_rings_is_left_unread():
+    lines = (17.2, 2.0)
+    misread = a_face(lines, angle=math.tan(math.radians(17.0)), sigma_deg=0.8)
+    found = combine(RECORD, misread, a_face((0.5, 1.0)), None)
+    assert found.face_a.angle_deg is None
+    assert all(s.angle_deg is None for s in found.face_a.stations)
+    assert found.slope.lower_bound_only
+    assert any("may be the ring lines" in note for note in found.notes)
+
+
+def test_a_radial_face_without_any_fibre_lines_is_read_by_its_rings():
+    a, b = 0.04, 0.01
+    lines, seen = log(a, b, (0.0, -6.0))
+    blurred = dataclasses.replace(a_face(lines[0], read=False), texture=None)
+    found = combine(RECORD, blurred, a_face(lines[1], angle=b), seen)
+    assert found.face_a.low_deg <= deg(a) <= found.face_a.high_deg
+    assert found.face_a.angle_deg == pytest.approx(deg(a), abs=0.6)
+    assert any("say nothing" in note for note in found.notes)
+    # Rings along the face say nothing, and so there is no answer.
+    lines, seen = log(a, b, (-6.0, 0.0))
+    blurred = dataclasses.replace(a_face((2.0, 3.0), read=False), texture=None)
+    assert combine(RECORD, blurred, a_face(lines[1], angle=b), seen).face_a.angle_deg is None

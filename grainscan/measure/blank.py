@@ -39,6 +39,10 @@ from grainscan.wording import trouble_words
 
 __all__ = ["combine", "slope_interval_deg"]
 
+WIDEST_BY_RINGS_90_DEG = 4.0
+"""A face whose own lines do not tell must be told the better by the rings (common practice, no
+source)."""
+
 FloatArray = npt.NDArray[np.float64]
 
 
@@ -100,31 +104,62 @@ def _by_all(
 ) -> tuple[FaceScan | None, tuple[str, ...]]:
     """The face with the angle that texture and ring relations together say, and notes.
 
-    Its stations move along with the mean; how they differ from it is the texture's to say. A face
-    whose texture says something but too little counts as read if the rings make up for it.
+    A face whose texture says too little counts as read if the rings make up for it; one whose
+    lines may as well be the rings' counts as unread.
     """
-    reading = None if face is None else _reading(face)
-    if face is None or reading is None:
-        return face, ()
+    if face is None:
+        return None, ()
     angle, sigma = math.degrees(math.atan(float(both.mean[number]))), both.sigma_deg(number)
-    if face.angle_deg is None and 2 * NORMAL_90 * sigma > WIDEST_90_DEG:
-        return face, ()
+    half = NORMAL_90 * sigma
+    by_itself = face.angle_deg is not None
+    if 2.0 * half > (WIDEST_90_DEG if by_itself else WIDEST_BY_RINGS_90_DEG):
+        return _left_unread(face, number) if by_itself else (face, ())
+    reading = _reading(face)
     notes: tuple[str, ...] = ()
-    if face.angle_deg is None:
+    if not by_itself:
+        alone = "nothing"
+        if reading is not None:
+            alone = f"little (±{NORMAL_90 * reading.sigma_deg:.1f}°)"
         notes = (
-            f"face {'AB'[number]}: its fibre lines alone say little "
-            f"(±{NORMAL_90 * reading.sigma_deg:.1f}°); the angle given rests mostly on the ring "
-            "lines and the end",
+            f"face {'AB'[number]}: its fibre lines alone say {alone}; the angle given rests mostly "
+            "on the ring lines and the end",
+        )
+    read = dataclasses.replace(
+        face,
+        angle_deg=angle,
+        low_deg=angle - half,
+        high_deg=angle + half,
+        stations=_stations(face, reading, angle, sigma),
+    )
+    return read, notes
+
+
+def _left_unread(face: FaceScan, number: int) -> tuple[FaceScan, tuple[str, ...]]:
+    stations = tuple(
+        dataclasses.replace(s, angle_deg=None, low_deg=None, high_deg=None) for s in face.stations
+    )
+    unread = dataclasses.replace(
+        face, angle_deg=None, low_deg=None, high_deg=None, stations=stations
+    )
+    said = f"face {'AB'[number]} is not read: what was seen may be the ring lines' direction"
+    return unread, (said,)
+
+
+def _stations(
+    face: FaceScan, reading: TextureReading | None, angle: float, sigma: float
+) -> tuple[Station, ...]:
+    """Stations move along with the mean; how they differ from it is the texture's to say."""
+    if reading is None:
+        # How the ring lines change along the face stands in for what is not seen of the fibres.
+        half = NORMAL_90 * math.hypot(sigma, face.ring_stripe_change_deg)
+        return tuple(
+            Station(s.at, angle, angle - half, angle + half, s.in_trouble) for s in face.stations
         )
     shift, less = angle - reading.angle_deg, sigma**2 - reading.sigma_deg**2
-    stations = tuple(
+    return tuple(
         _moved(theirs, shift, less, sigma, was.in_trouble)
         for theirs, was in zip(reading.stations, face.stations, strict=True)
     )
-    low, high = angle - NORMAL_90 * sigma, angle + NORMAL_90 * sigma
-    return dataclasses.replace(
-        face, angle_deg=angle, low_deg=low, high_deg=high, stations=stations
-    ), notes
 
 
 def _moved(of: Station, shift: float, less: float, least: float, in_trouble: bool) -> Station:

@@ -47,16 +47,23 @@ UNEVEN_SHARE = 1.0 / 3.0
 """Ring lines are seen on a part of the face only. Their mean is that of the whole face to within
 this share of how much they change over it. From trials with known fibres."""
 
-STEEPEST_LINES_DEG = 15.0
+STEEPEST_LINES_DEG = 10.0
+MOST_CHANGE_DEG = 4.0
 MOST_RATIO = 5.0
-"""Beyond either a face is so nearly flat that its ring lines say nothing about its fibres."""
+"""Beyond any of these a face is so nearly flat that its ring lines say nothing of its fibres."""
 
 MISLED = 0.1
 """Chance that what was taken for ring lines is something else, and then says nothing."""
 
 MISLED_SIGMA = math.radians(5.0)
-UNREAD_SIGMA = math.radians(10.0)
-"""Before anything is seen: a blank whose fibres leave it faster is firewood, and looks it."""
+
+LINES_READ = 0.003
+"""Chance that a face's texture is the ring lines' and not the fibres'. From trials with known
+fibres; it matters where both run alike: then either they do, or one was read for the other."""
+
+UNREAD_SIGMA = math.radians(6.0)
+"""Before anything is seen: nine blanks in ten that someone took for worth shaving have their fibres
+within 1 in 6 of their faces (common practice, no source)."""
 
 CONTRADICTION_SIGMAS = 2.5
 """Beyond this many standard uncertainties faces and end contradict each other (1 in 80)."""
@@ -98,43 +105,136 @@ class RingRelation:
         return self.line_sigma**2 + self.ratio_sigma**2 * square
 
 
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """One way in which everything may have come about, and the log of its chance."""
+
+    log_chance: float
+    mean: FloatArray
+    covariance: FloatArray
+
+
 def with_ring_relations(
     texture: FaceTangents, faces: tuple[FaceScan | None, FaceScan | None], end: EndScan | None
 ) -> FaceTangents:
     """The faces' fibre slopes by their texture and by the ring relations together.
 
-    Each relation may be about something else than rings with a small chance: the answer is the mean
-    over all cases, each as likely as it makes what was seen (a mixture of normal laws).
+    A texture may be the ring lines' and not the fibres', and a relation about something else than
+    rings, each with a small chance: the answer is drawn from all cases, each as likely as it
+    makes what was seen (a mixture of normal laws).
     """
+    readings = _reading_cases(texture, faces)
     found = texture
     for _ in range(2):
         # The pith runs along with the fibres, so the ratios hang a little on the answer.
-        found = _mixture(texture, ring_relations(found, faces, end), found)
+        found = _told(
+            [
+                case
+                for reading in readings
+                for case in _relation_cases(reading, ring_relations(found, faces, end), found)
+            ]
+        )
     return found
 
 
-def _mixture(
-    texture: FaceTangents, relations: list[RingRelation], around: FaceTangents
-) -> FaceTangents:
+def _reading_cases(
+    texture: FaceTangents, faces: tuple[FaceScan | None, FaceScan | None]
+) -> list[_Case]:
+    """What the texture alone says if it is the fibres' on both faces, on either, or on none."""
+    cases = []
+    lines = [_lines(face) for face in faces]
+    for wrong in itertools.product((False, True), repeat=2):
+        mean, covariance = texture.mean.copy(), texture.covariance.copy()
+        log_chance = 0.0
+        for number, misread in enumerate(wrong):
+            seen, variance = float(texture.mean[number]), float(texture.covariance[number, number])
+            line = lines[number]
+            if not misread:
+                log_chance += math.log(1.0 - LINES_READ) + _log_normal(
+                    seen, variance + UNREAD_SIGMA**2
+                )
+            elif line is None or variance >= UNREAD_SIGMA**2:
+                log_chance = -math.inf
+            else:
+                log_chance += math.log(LINES_READ) + _log_normal(
+                    seen - line[0], variance + line[1] ** 2
+                )
+                mean[number], covariance[number, number] = 0.0, UNREAD_SIGMA**2
+        if math.isfinite(log_chance):
+            cases.append(_Case(log_chance, mean, covariance))
+    return cases
+
+
+def _relation_cases(
+    reading: _Case, relations: list[RingRelation], around: FaceTangents
+) -> list[_Case]:
+    """The reading with each relation holding or not."""
     cases = []
     for misled in itertools.product((False, True), repeat=len(relations)):
-        mean, covariance, log_chance = texture.mean, texture.covariance, 0.0
+        mean, covariance, log_chance = reading.mean, reading.covariance, reading.log_chance
         for relation, wrong in zip(relations, misled, strict=True):
             row, variance = relation.row, relation.variance(around)
             log_chance += math.log(MISLED if wrong else 1.0 - MISLED)
             variance += MISLED_SIGMA**2 if wrong else 0.0
             total = float(row @ covariance @ row) + variance
             off = relation.line - float(row @ mean)
-            log_chance -= 0.5 * (off**2 / total + math.log(total))
+            log_chance += _log_normal(off, total)
             gain = covariance @ row / total
             mean = mean + gain * off
             covariance = covariance - np.outer(gain, row @ covariance)
-        cases.append((log_chance, mean, covariance))
-    chance = np.exp(np.array([c[0] for c in cases]) - max(c[0] for c in cases))
+        cases.append(_Case(log_chance, mean, covariance))
+    return cases
+
+
+def _told(cases: list[_Case]) -> FaceTangents:
+    """Medians of the mixture, and normal laws that reach as far as its central nine tenths.
+
+    An unlikely case far away hardly moves either; mean and variance would be the worse for it.
+    """
+    log_chance = np.array([case.log_chance for case in cases])
+    chance = np.exp(log_chance - log_chance.max())
     chance /= chance.sum()
-    mean = np.sum([p * m for p, (_, m, _) in zip(chance, cases, strict=True)], axis=0)
-    spread = [c + np.outer(m - mean, m - mean) for _, m, c in cases]
-    return FaceTangents(mean, np.tensordot(chance, np.array(spread), axes=1))
+    means = np.array([case.mean for case in cases])
+    mean = chance @ means
+    spread = [c.covariance + np.outer(c.mean - mean, c.mean - mean) for c in cases]
+    covariance = np.tensordot(chance, np.array(spread), axes=1)
+    middle, reach = np.zeros(2), np.zeros(2)
+    for face in (0, 1):
+        sigmas = np.sqrt([case.covariance[face, face] for case in cases])
+        low, middle[face], high = _quantiles(chance, means[:, face], sigmas, (0.05, 0.5, 0.95))
+        reach[face] = max(high - middle[face], middle[face] - low) / NORMAL_90
+    scale = reach / np.sqrt(np.diag(covariance))
+    return FaceTangents(middle, covariance * np.outer(scale, scale))
+
+
+def _quantiles(
+    chance: FloatArray, means: FloatArray, sigmas: FloatArray, shares: tuple[float, ...]
+) -> list[float]:
+    """Quantiles of a mixture of normal laws, by halving."""
+    from scipy.special import ndtr
+
+    found = []
+    for share in shares:
+        low, high = float((means - 9.0 * sigmas).min()), float((means + 9.0 * sigmas).max())
+        for _ in range(50):
+            half = (low + high) / 2.0
+            below = float(chance @ ndtr((half - means) / sigmas)) < share
+            low, high = (half, high) if below else (low, half)
+        found.append((low + high) / 2.0)
+    return found
+
+
+def _log_normal(off: float, variance: float) -> float:
+    return -0.5 * (off**2 / variance + math.log(2.0 * math.pi * variance))
+
+
+def _lines(face: FaceScan | None) -> tuple[float, float] | None:
+    """Mean slope of a face's ring lines and its standard uncertainty; None where none are seen."""
+    if face is None or face.ring_stripe_deg is None or face.ring_stripe_sigma_deg is None:
+        return None
+    own = math.radians(face.ring_stripe_sigma_deg)
+    uneven = UNEVEN_SHARE * math.radians(face.ring_stripe_change_deg)
+    return _tan(face.ring_stripe_deg), math.hypot(LEAST_LINE_SIGMA, own, uneven)
 
 
 def apart_deg(texture: FaceTangents, relations: list[RingRelation]) -> float:
@@ -166,24 +266,14 @@ def ring_relations(
     drift = np.array([around.mean[1], -around.mean[0]]) * length
     relations = []
     for number, face in enumerate(faces):
-        if face is None or face.ring_stripe_deg is None or face.ring_stripe_sigma_deg is None:
+        lines = _lines(face)
+        if face is None or lines is None or face.ring_stripe_change_deg > MOST_CHANGE_DEG:
             continue
-        if abs(face.ring_stripe_deg) > STEEPEST_LINES_DEG:
+        if abs(lines[0]) > _tan(STEEPEST_LINES_DEG):
             continue
         ratio, ratio_sigma = _ratio(rings, number, height, drift)
-        if abs(ratio) > MOST_RATIO:
-            continue
-        own = math.radians(face.ring_stripe_sigma_deg)
-        uneven = UNEVEN_SHARE * math.radians(face.ring_stripe_change_deg)
-        relations.append(
-            RingRelation(
-                face=number,
-                line=math.tan(math.radians(face.ring_stripe_deg)),
-                line_sigma=math.hypot(LEAST_LINE_SIGMA, own, uneven),
-                ratio=ratio,
-                ratio_sigma=ratio_sigma,
-            )
-        )
+        if abs(ratio) <= MOST_RATIO:
+            relations.append(RingRelation(number, *lines, ratio, ratio_sigma))
     return relations
 
 
@@ -250,3 +340,7 @@ def _ratio(rings: _RingsAtEnd, face: int, height: float, drift: FloatArray) -> t
     turned = (ratio(turn=rings.direction_sigma) - ratio(turn=-rings.direction_sigma))[middle] / 2
     bent = (ratio(bend=rings.curvature_sigma) - ratio(bend=-rings.curvature_sigma))[middle] / 2
     return float(here[middle]), math.hypot(float(turned), float(bent), float(here.std()))
+
+
+def _tan(angle_deg: float) -> float:
+    return math.tan(math.radians(angle_deg))
