@@ -217,6 +217,8 @@ def test_a_file_of_weighings(tmp_path):
         (b"2026-03-01,heavy\n", "no weight"),
         (b"2026-03-01,-3\n", "cannot be"),
         (b"2026-03-01,nan\n", "cannot be"),
+        (b"2026-03-01,1e200\n", "cannot be"),
+        (b"2026-03-01,1e-200\n", "cannot be"),
         (b"\xff\xfe\x00", "UTF-8"),
         (b"#" * 1_100_000, "too long"),
     ],

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import datetime
 import io
-import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,6 +17,9 @@ __all__ = ["Weighing", "days_and_weights", "read_weighings"]
 _MOST_BYTES = 1_000_000
 # One a day for five years; the fit's time grows with them.
 _MOST_WEIGHINGS = 2000
+
+LEAST_G, MOST_G = 0.01, 1e7
+"""What the finest workshop balance shows, and ten tonnes; any blank lies between."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,6 @@ def _weighing(fields: list[str], at: str) -> Weighing:
         raise RecordError(
             f"{at}: {plain_name(fields[1])!r} is no weight in grams such as 812."
         ) from error
-    if not (math.isfinite(weight) and weight > 0):
+    if not LEAST_G <= weight <= MOST_G:
         raise RecordError(f"{at}: a weight of {weight:g} g cannot be.")
     return Weighing(on, weight)
