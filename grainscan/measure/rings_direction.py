@@ -281,15 +281,22 @@ def stack_of(
 
 def stack_profile(stack: Stack, arcs: ArcFamily) -> tuple[Array, Array]:
     """Sum of the texture and number of pixels per step of the ring coordinate."""
-    # ArcFamily.ring_coordinate with the squared distances at hand.
-    a = stack.x * np.cos(arcs.bark_rad) + stack.y * np.sin(arcs.bark_rad)
+    # ArcFamily.ring_coordinate with the squared distances at hand, in steps.
+    double = 2.0 / stack.step
+    s = stack.x * (double * np.cos(arcs.bark_rad))
+    s += stack.y * (double * np.sin(arcs.bark_rad))
     k = arcs.curvature
-    squared = k * stack.squared
-    a *= 2.0
-    s = (a + squared) / (1.0 + np.sqrt(np.maximum(1.0 + k * (a + squared), 0.0)))
-    s *= 1.0 / stack.step
-    np.floor(s, out=s)
-    index = (s - s.min()).astype(np.intp)
+    if k > 0.0:
+        s += stack.squared * (k / stack.step)
+        root = s * (k * stack.step)
+        root += 1.0
+        np.sqrt(np.maximum(root, 0.0, out=root), out=root)
+        root += 1.0
+        s /= root
+    else:
+        s *= 0.5
+    s -= np.floor(s.min())
+    index = s.astype(np.intp)
     count = np.bincount(index)
     return np.bincount(index, stack.value).astype(np.float64), count.astype(np.float64)
 
