@@ -1,8 +1,12 @@
 """Importing the package and asking for help load nothing heavy, so both are immediate."""
 
+import re
 import resource
 import subprocess
 import sys
+from pathlib import Path
+
+import grainscan
 
 HEAVY = ("cv2", "skimage", "scipy", "streamlit", "pandas", "altair", "PIL", "numpy", "rich")
 
@@ -35,6 +39,15 @@ def test_help_is_light():
         "    assert CliRunner().invoke(main_group, [name, '--help']).exit_code == 0\n"
     )
     assert heavy_after(code) == []
+
+
+def test_a_scan_loads_no_slow_parts_of_scipy():
+    # Each takes a process of a batch as long as part of a blank; scipy.special tells the same laws.
+    slow = re.compile(r"(from|import) scipy\.(stats|signal|interpolate)|from scipy import .*signal")
+    package = Path(grainscan.__file__).parent
+    files = [*package.glob("*.py"), *package.glob("photo/*.py"), *package.glob("measure/*.py")]
+    assert len(files) > 50
+    assert [f.name for f in files if slow.search(f.read_text(encoding="utf-8"))] == []
 
 
 def seconds_of(*args):
