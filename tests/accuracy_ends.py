@@ -200,6 +200,11 @@ def table(outcomes: list[EndOutcome]) -> str:
             if chosen:
                 lines.append(_row(kind, condition, chosen))
     read = [o for o in outcomes if o.read]
+    errors = [o.direction_error_deg for o in read] or [math.nan]
+    lines.append(
+        f"direction error, all {len(read)} ends read: median {np.median(errors):.2f}°, "
+        f"95 % within {np.quantile(errors, 0.95):.1f}°"
+    )
     number, right = right_when_sure(outcomes)
     lines.append(f"boundaries given ≥ 0.9: {number}, right {right:.1%}")
     lines.append(

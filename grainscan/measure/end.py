@@ -178,7 +178,7 @@ def _doubtful(trials: list[_Rings]) -> bool:
     """Whether the readings are weak, too few rings to follow their waves by, or too close."""
     best = max(trials, key=lambda trial: trial.likeness)
     sure = int((best.found.confidence > SURE).sum())
-    weak = max(trial.found.strength for trial in trials) < WEAK
+    weak = best.found.strength < WEAK
     ranked = sorted(trials, key=lambda trial: -trial.likeness)
     return weak or sure < FEW or _unseen(ranked) is not None
 

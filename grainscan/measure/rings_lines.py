@@ -1,8 +1,8 @@
 """Thin lines picked out of a rough end: long, narrow, whatever lies between them.
 
 Torn fibres and saw scratches are short or broad; a ring's terminal line is narrow and goes on. A
-filter as long as a fiftieth of the section and as narrow as a line, in each of thirty directions,
-measured against what it answers anywhere on the same end, tells the two apart.
+filter more than ten times as long as it is wide, in each of sixty directions, measured against
+what it answers anywhere on the same end, tells the two apart.
 """
 
 from __future__ import annotations
@@ -36,18 +36,20 @@ LINES_PX = 320
 """Longest side of the copy on which lines are sought: a line of a fifth of a millimetre on a
 40 mm section is about two pixels wide."""
 
-STEP_DEG = 6.0
+STEP_DEG = 3.0
+"""Less than the angle (width over length) that the filter lets through."""
 
-LENGTH_SHARE = 0.02
-"""Length (Gaussian) over which a line is summed, as a share of the longest side. Rings of a
-third of the section's width as radius bend away from it by less than their line's width."""
+LENGTH_SHARE = 0.05
+"""Length (Gaussian) over which a line is summed, as a share of the longest side: longer than torn
+fibres are. Rings of a third of the section's width as radius bend away from it by about their
+line's width."""
 
 WIDTH_PX = 1.2
 """Width (Gaussian) of a line on the reduced copy."""
 
 CLEAR = 3.5
 """Answers this many times their usual size count as lines: by chance (normal law) one place in
-two thousand does."""
+two thousand does in any one direction."""
 
 MOST = 8.0
 """A line this clear speaks as loud as a clearer one: a check is no better a ring."""
