@@ -21,6 +21,7 @@ from grainscan.measure.ring_surfaces import (
     apart_deg,
     bark_is_known,
     ring_relations,
+    tan_deg,
     with_ring_relations,
 )
 from grainscan.results import (
@@ -95,7 +96,10 @@ def _texture_tangents(face_a: FaceScan | None, face_b: FaceScan | None) -> FaceT
     for number, face in enumerate((face_a, face_b)):
         reading = None if face is None else _reading(face)
         if reading is not None and math.radians(reading.sigma_deg) < UNREAD_SIGMA:
-            mean[number], sigma[number] = _tan(reading.angle_deg), math.radians(reading.sigma_deg)
+            mean[number], sigma[number] = (
+                tan_deg(reading.angle_deg),
+                math.radians(reading.sigma_deg),
+            )
     return FaceTangents(mean, np.diag(sigma**2))
 
 
@@ -249,7 +253,7 @@ def _slope(
         only = SlopeInSpace(abs(angle), min(low, abs(angle)), None, steepest, True)
         return only, ("only one face could be read: the slope in space is at least this face's",)
     (a, sigma_a), (b, sigma_b) = (_angle_and_sigma(f) for f in seen)
-    slope = math.degrees(math.atan(math.hypot(_tan(a), _tan(b))))
+    slope = math.degrees(math.atan(math.hypot(tan_deg(a), tan_deg(b))))
     notes: tuple[str, ...] = ()
     if apart > 0.0:
         sigma_a, sigma_b = math.hypot(sigma_a, apart), math.hypot(sigma_b, apart)
@@ -270,7 +274,7 @@ def _angle_and_sigma(of: FaceScan | Station) -> tuple[float, float]:
 
 def _steepest(faces: list[FaceScan]) -> SteepestPlace:
     at = [s.at for s in faces[0].stations]
-    tangents = np.array([[_tan(s.angle_deg or 0.0) for s in f.stations] for f in faces])
+    tangents = np.array([[tan_deg(s.angle_deg or 0.0) for s in f.stations] for f in faces])
     slopes = np.degrees(np.arctan(np.sqrt((tangents**2).sum(axis=0))))
     place = int(np.argmax(slopes))
     here = [_angle_and_sigma(face.stations[place]) for face in faces]
@@ -286,7 +290,7 @@ def _fibre(face_a: FaceScan | None, face_b: FaceScan | None) -> tuple[FibreDirec
     for a, b in zip(face_a.stations, face_b.stations, strict=True):
         if a.angle_deg is None or b.angle_deg is None:
             continue
-        f = np.array([_tan(b.angle_deg), -_tan(a.angle_deg), 1.0])
+        f = np.array([tan_deg(b.angle_deg), -tan_deg(a.angle_deg), 1.0])
         fx, fy, fz = (float(c) for c in f / np.linalg.norm(f))
         directions.append(FibreDirection(a.at, (fx, fy, fz)))
     return tuple(directions)
@@ -308,10 +312,10 @@ def _ring_normal(
     total, weight = 0.0, 0.0
     if face_a is not None and face_a.ring_stripe_deg is not None:
         # A face shows the ring surface's tilt in proportion to how radial it is.
-        total += ny * ny * ny * _tan(face_a.ring_stripe_deg)
+        total += ny * ny * ny * tan_deg(face_a.ring_stripe_deg)
         weight += ny * ny
     if face_b is not None and face_b.ring_stripe_deg is not None:
-        total += nx * nx * -nx * _tan(face_b.ring_stripe_deg)
+        total += nx * nx * -nx * tan_deg(face_b.ring_stripe_deg)
         weight += nx * nx
     if weight == 0.0:
         return None
@@ -342,7 +346,3 @@ def _rings_against_fibres(
     around = np.cross(axis, normal)
     spiral = math.degrees(math.atan2(float(f @ around), float(f @ in_surface)))
     return agreement, spiral, ()
-
-
-def _tan(angle_deg: float) -> float:
-    return math.tan(math.radians(angle_deg))

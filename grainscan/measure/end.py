@@ -23,6 +23,7 @@ from grainscan.measure.rings_boundaries import (
     latewood_shares,
     ring_rows,
 )
+from grainscan.measure.rings_chain import unseen_chances
 from grainscan.measure.rings_direction import (
     RAYS_SHARE,
     STACK_PX,
@@ -486,8 +487,6 @@ def _count_interval(rings: _Rings, crossing: list[RingBoundary], aspect: float) 
     in the rim and the corners, where nothing could be seen, as rings of the usual width put there
     (Poisson's law).
     """
-    from scipy.special import pdtr
-
     chain = rings.found.chain
     assert chain is not None
     rows = np.arange(len(rings.straight.s))
@@ -497,7 +496,7 @@ def _count_interval(rings: _Rings, crossing: list[RingBoundary], aspect: float) 
     first, last = rings.found.looked_at
     seen = chain.count_chances(low, high)
     unseen = max(first - low, 0.0) + max(high - last, 0.0)
-    hidden = np.diff(pdtr(np.arange(8), unseen / chain.width), prepend=0.0)
+    hidden = unseen_chances(unseen / chain.width, 7)
     both = np.cumsum(np.convolve(seen, hidden))
     # A ring that runs round a pith inside the section is crossed twice.
     twice = sum(b.times for b in crossing) - len(crossing)

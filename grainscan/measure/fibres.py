@@ -97,11 +97,11 @@ def fibre_angles(grey: npt.NDArray[np.float32]) -> FibreAngles:
     grey = np.ascontiguousarray(grey[margin:-margin])
     stripes = find_stripes(_inner_texture(grey))
     along = None if stripes is None else AlongStripes(stripes, *grey.shape)
-    fine = _read(grey, stripes, along, FINE_OCTAVES, broad_px=4.0)
+    fine = _read(grey, along, FINE_OCTAVES, broad_px=4.0)
     if fine.has_evidence and fine.mean_sigma_deg <= FINE_ENOUGH_DEG:
         return fine
     # Broad lines are partly the rings'. They are heeded where fine ones leave more doubt than that.
-    coarse = _read(grey, stripes, along, COARSE_OCTAVES, broad_px=8.0)
+    coarse = _read(grey, along, COARSE_OCTAVES, broad_px=8.0)
     if not coarse.has_evidence:
         return fine
     return _together(fine, coarse) if fine.has_evidence else coarse
@@ -142,7 +142,6 @@ def _together(fine: FibreAngles, coarse: FibreAngles) -> FibreAngles:
 
 def _read(
     grey: npt.NDArray[np.float32],
-    stripes: Stripes | None,
     along: AlongStripes | None,
     octaves: tuple[tuple[float, float], ...],
     *,
@@ -150,8 +149,9 @@ def _read(
 ) -> FibreAngles:
     # Clipped hard: every pixel of fine texture has a say; ring edges have none.
     quiet = quiet_texture(grey, broad_px=broad_px, clip=2.0)
-    if stripes is None or along is None:
+    if along is None:
         return _weighed([(1.0, _reading(quiet.blanked, octaves))], None)
+    stripes = along.stripes
     left_in, taken_out = even_textures(quiet.texture, quiet.weight, along)
     # With the stripes left in, they draw the angle to themselves; with them taken out, fibres that
     # run along them go too, and what is left leans away. Which of the two is nearer the truth is

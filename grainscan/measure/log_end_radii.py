@@ -21,6 +21,7 @@ from grainscan.measure.rings_anatomy import (
     rank_anatomies,
 )
 from grainscan.measure.rings_boundaries import BoundaryRows, find_boundaries, ring_rows
+from grainscan.measure.rings_chain import unseen_chances
 from grainscan.measure.rings_geometry import ArcFamily
 from grainscan.measure.rings_straighten import straighten
 from grainscan.measure.rings_view import EndView, ring_texture
@@ -137,11 +138,8 @@ def rings_in_strip(strip: Strip, anatomy: Anatomy, length: float) -> RadiusRings
 
 def _count_interval(found: BoundaryRows, hidden: float) -> tuple[int, int]:
     """90 % interval of a strip's count: what its peaks allow, and ``hidden`` more on average."""
-    from scipy.special import pdtr
-
     seen = np.ones(1) if found.chain is None else found.chain.count_chances(*found.looked_at)
-    more = np.diff(pdtr(np.arange(12), hidden), prepend=0.0)
-    both = np.cumsum(np.convolve(seen, more))
+    both = np.cumsum(np.convolve(seen, unseen_chances(hidden, 11)))
     return int(np.searchsorted(both, 0.05)), int(np.searchsorted(both, 0.95))
 
 

@@ -31,6 +31,7 @@ __all__ = [
     "apart_deg",
     "bark_is_known",
     "ring_relations",
+    "tan_deg",
     "with_ring_relations",
 ]
 
@@ -127,13 +128,9 @@ def with_ring_relations(
     found = texture
     for _ in range(2):
         # The pith runs along with the fibres, so the ratios hang a little on the answer.
-        found = _told(
-            [
-                case
-                for reading in readings
-                for case in _relation_cases(reading, ring_relations(found, faces, end), found)
-            ]
-        )
+        relations = ring_relations(found, faces, end)
+        cases = [c for reading in readings for c in _relation_cases(reading, relations, found)]
+        found = _told(cases)
     return found
 
 
@@ -234,7 +231,7 @@ def _lines(face: FaceScan | None) -> tuple[float, float] | None:
         return None
     own = math.radians(face.ring_stripe_sigma_deg)
     uneven = UNEVEN_SHARE * math.radians(face.ring_stripe_change_deg)
-    return _tan(face.ring_stripe_deg), math.hypot(LEAST_LINE_SIGMA, own, uneven)
+    return tan_deg(face.ring_stripe_deg), math.hypot(LEAST_LINE_SIGMA, own, uneven)
 
 
 def apart_deg(texture: FaceTangents, relations: list[RingRelation]) -> float:
@@ -269,7 +266,7 @@ def ring_relations(
         lines = _lines(face)
         if face is None or lines is None or face.ring_stripe_change_deg > MOST_CHANGE_DEG:
             continue
-        if abs(lines[0]) > _tan(STEEPEST_LINES_DEG):
+        if abs(lines[0]) > tan_deg(STEEPEST_LINES_DEG):
             continue
         ratio, ratio_sigma = _ratio(rings, number, height, drift)
         if abs(ratio) <= MOST_RATIO:
@@ -342,5 +339,6 @@ def _ratio(rings: _RingsAtEnd, face: int, height: float, drift: FloatArray) -> t
     return float(here[middle]), math.hypot(float(turned), float(bent), float(here.std()))
 
 
-def _tan(angle_deg: float) -> float:
+def tan_deg(angle_deg: float) -> float:
+    """Tangent of an angle in degrees: rise over run."""
     return math.tan(math.radians(angle_deg))

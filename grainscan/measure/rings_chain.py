@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Chain", "best_chain"]
+__all__ = ["Chain", "best_chain", "unseen_chances"]
 
 Array = npt.NDArray[np.float64]
 
@@ -76,6 +76,15 @@ class Chain:
             table[i] = np.concatenate([[-np.inf], both[:-1]]) if inside[i] else both
         last = table[-1]
         return np.asarray(np.exp(last - _add(last[:, None])[0]), np.float64)
+
+
+def unseen_chances(usual: float, most: int) -> Array:
+    """Chances of 0 to ``most`` boundaries where nothing could be seen and ``usual`` are usual
+    (Poisson's law).
+    """
+    from scipy.special import pdtr
+
+    return np.asarray(np.diff(pdtr(np.arange(most + 1), usual), prepend=0.0))
 
 
 def best_chain(

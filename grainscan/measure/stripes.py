@@ -112,6 +112,7 @@ class AlongStripes:
     """Running means of pictures of one shape (M, N) along the curves of one field of stripes."""
 
     def __init__(self, stripes: Stripes, rows: int, columns: int) -> None:
+        self.stripes = stripes
         # What is averaged over hundreds of pixels along may be reduced along by four first.
         self._shape = (rows, columns)
         reduced = max(2, columns // REDUCED_ALONG)

@@ -98,15 +98,13 @@ def _of_both(a: Station, b: Station) -> SlopeBand | None:
         return None
     from grainscan.measure.blank import slope_interval_deg
 
-    low, high = slope_interval_deg(
-        a.angle_deg, _sigma(a, NORMAL_90), b.angle_deg, _sigma(b, NORMAL_90)
-    )
+    low, high = slope_interval_deg(a.angle_deg, _sigma(a), b.angle_deg, _sigma(b))
     tangents = (math.tan(math.radians(s)) for s in (a.angle_deg, b.angle_deg))
     angle = math.degrees(math.atan(math.hypot(*tangents)))
     return SlopeBand(a.at, angle, min(low, angle), max(high, angle))
 
 
-def _sigma(station: Station, half_width: float) -> float:
+def _sigma(station: Station) -> float:
     if station.low_deg is None or station.high_deg is None:
         raise ValueError("a station that was not read has no interval")
-    return (station.high_deg - station.low_deg) / (2.0 * half_width)
+    return (station.high_deg - station.low_deg) / (2.0 * NORMAL_90)

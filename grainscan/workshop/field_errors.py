@@ -15,14 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.results import FaceScan
+from grainscan.results import NORMAL_90, FaceScan
 
-__all__ = ["NORMAL_90", "FieldErrors", "correlation_length", "field_errors"]
+__all__ = ["FieldErrors", "correlation_length", "field_errors"]
 
 FloatArray = npt.NDArray[np.float64]
-
-NORMAL_90 = 1.6448536269514722
-"""Half width of a central 90 % interval in standard deviations of a normal law."""
 
 _SHORTEST, _LONGEST = 1e-3, 1e3
 # In lengths of the blank: below, stations are independent; above, they err as one.

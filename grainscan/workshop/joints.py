@@ -36,10 +36,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from grainscan.errors import InputError
+from grainscan.results import NORMAL_90
 from grainscan.workshop.moisture import FIBRE_SATURATION_PERCENT, check_moisture
 from grainscan.workshop.shrinkage import Ratios, size_ratio, wood_ratios
 from grainscan.workshop.spread import (
-    NINETY_PERCENT,
     SHRINKAGE_SPREAD,
     SHRINKAGE_VARIATION,
     Estimate,
@@ -223,7 +223,7 @@ def _at(joint: RoundJoint, percent: float) -> JointAtMoisture:
         for wood in (joint.tenon_wood, joint.post_wood)
         for key in ("radial_percent", "tangential_percent")
     ]
-    far = NINETY_PERCENT * SHRINKAGE_VARIATION
+    far = NORMAL_90 * SHRINKAGE_VARIATION
 
     def compute(values: Sequence[float]) -> tuple[float, ...]:
         tenon = _ratios(values[:2], joint.tenon_percent, percent)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+from grainscan.results import NORMAL_90
 from grainscan.workshop.dried_shapes import (
     DriedRound,
     DriedSection,
@@ -18,7 +19,6 @@ from grainscan.workshop.moisture import FIBRE_SATURATION_PERCENT, check_moisture
 from grainscan.workshop.ring_position import MeasuredRings, Rings
 from grainscan.workshop.shrinkage import Ratios, size_ratio
 from grainscan.workshop.spread import (
-    NINETY_PERCENT,
     SHRINKAGE_SPREAD,
     SHRINKAGE_VARIATION,
     Estimate,
@@ -241,7 +241,7 @@ class _Inputs:
             check_moisture(percent, "moisture content now")
         check_moisture(to_percent, "moisture content wanted")
         totals = wood.number("radial_percent"), wood.number("tangential_percent")
-        far = NINETY_PERCENT * SHRINKAGE_VARIATION
+        far = NORMAL_90 * SHRINKAGE_VARIATION
         ends = [(total * (1.0 - far), total * (1.0 + far)) for total in totals]
         curve = rings.rings.curve_per_mm
         bent = (rings.curve_low_per_mm, rings.curve_high_per_mm)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from grainscan.errors import InputError
-from grainscan.workshop.spread import NINETY_PERCENT, Estimate
+from grainscan.results import NORMAL_90
+from grainscan.workshop.spread import Estimate
 from grainscan.workshop.woods import Wood
 
 __all__ = [
@@ -132,7 +133,7 @@ def dry_weight_from_volume(wood: Wood, green_volume_mm3: float) -> Estimate:
     if not (math.isfinite(green_volume_mm3) and green_volume_mm3 > 0):
         raise InputError(f"A volume of {green_volume_mm3:g} mm³ cannot be: give one above 0.")
     dry_g = wood.number("gravity_green") * green_volume_mm3 / 1000.0
-    half = NINETY_PERCENT * _GRAVITY_VARIATION * dry_g
+    half = NORMAL_90 * _GRAVITY_VARIATION * dry_g
     return Estimate(dry_g, dry_g - half, dry_g + half)
 
 

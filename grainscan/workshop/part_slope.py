@@ -7,8 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.results import SlopeInSpace, SteepestPlace
-from grainscan.workshop.field_errors import NORMAL_90
+from grainscan.results import NORMAL_90, SlopeInSpace, SteepestPlace
 from grainscan.workshop.solid import BlankSolid
 
 __all__ = ["slope_over"]

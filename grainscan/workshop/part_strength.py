@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.judge.strength import SOURCE, Property, share_kept
-from grainscan.workshop.field_errors import NORMAL_90
+from grainscan.results import NORMAL_90
 from grainscan.workshop.layout import Placement
 from grainscan.workshop.loads import moment
 from grainscan.workshop.part_sections import section_modulus_mm3

@@ -6,10 +6,8 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["NINETY_PERCENT", "SHRINKAGE_SPREAD", "SHRINKAGE_VARIATION", "Estimate", "spread"]
+__all__ = ["SHRINKAGE_SPREAD", "SHRINKAGE_VARIATION", "Estimate", "spread"]
 
-# Standard deviations of a normal distribution that leave 5 % beyond them on each side.
-NINETY_PERCENT = 1.6448536269514722
 # Coefficient of variation of shrinkage among pieces of one species, 15 % (Wood Handbook,
 # FPL-GTR-190, 2010, ch. 4; from memory).
 SHRINKAGE_VARIATION = 0.15
