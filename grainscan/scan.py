@@ -236,7 +236,9 @@ def _joined_face(
     from grainscan.measure.join import join_parts
 
     photos = _read_parts((source, *source.more))
-    joined = join_parts([photo.pixels for photo in photos])
+    joined = join_parts(
+        [photo.pixels for photo in photos], focal_35mm=[photo.focal_35mm for photo in photos]
+    )
     scan = measure_face(
         joined.pixels,
         photo=" + ".join(photo.name for photo in photos),

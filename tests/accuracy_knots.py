@@ -53,6 +53,7 @@ def look_at(seed: int, scene: str, folder: Path) -> BlankOutcome:
     from grainscan.errors import GrainscanError
     from grainscan.measure.knots import find_local_trouble
     from grainscan.measure.outline import find_face
+    from grainscan.measure.proportions import seen_length_over_width
     from grainscan.measure.squareon import square_on
     from grainscan.photo.reading import read_photo
 
@@ -61,12 +62,14 @@ def look_at(seed: int, scene: str, folder: Path) -> BlankOutcome:
     truth = json.loads((place / "truth.json").read_text())
     outcome = BlankOutcome(f"{scene} {seed}")
     for letter in "ab":
-        pixels = read_photo(place / f"face-{letter}.jpg").pixels
+        photo = read_photo(place / f"face-{letter}.jpg")
         try:
-            view = square_on(pixels, find_face(pixels))
+            outline = find_face(photo.pixels)
         except GrainscanError:
             outcome.unread += 1
             continue
+        ratio = seen_length_over_width(outline, photo.pixels.shape, focal_35mm=photo.focal_35mm)
+        view = square_on(photo.pixels, outline, length_over_width=ratio)
         found = find_local_trouble(view.grey)
         known = truth.get("trouble", {}).get(letter, [])
         # Far round a knot its swirl may still be seen; that is neither wanted nor false.

@@ -158,12 +158,15 @@ def against_structure_tensor(blank: Path, repeats: int) -> Iterator[Line]:
     """scikit-image's tensor with its orientation, at full picture resolution and on our view."""
     from grainscan.measure.fibres import fibre_angles
     from grainscan.measure.outline import find_face
+    from grainscan.measure.proportions import seen_length_over_width
     from grainscan.measure.squareon import square_on
     from grainscan.photo.reading import read_photo
     from tests.accuracy import structure_tensor_deg
 
     pixels = read_photo(blank / "face-a.jpg").pixels
-    view = square_on(pixels, find_face(pixels)).grey
+    outline = find_face(pixels)
+    ratio = seen_length_over_width(outline, pixels.shape)
+    view = square_on(pixels, outline, length_over_width=ratio).grey
     grey = pixels.mean(axis=2)
     theirs = timed(lambda: structure_tensor_deg(grey), 1)
     face = timed(lambda: _scan_side(blank, "face-a"), repeats)

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import InputError
+from grainscan.measure.camera import camera_matrix
 from grainscan.measure.edges import reduced
 from grainscan.photo.card import BOARD_MM, CHECK_MM, GREY_BOX_MM, aruco_board
 
@@ -35,9 +36,6 @@ MOST_MISPRINT = 0.1
 PAPER_OVER_GREY = 1.3
 """Paper beside the patch is at least this much brighter, in sRGB values; where it is not, something
 lies over both."""
-
-FULL_FRAME_DIAGONAL_MM = 43.27
-"""Diagonal of 36 mm × 24 mm, the frame that FocalLengthIn35mmFilm refers to (Exif 2.32)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +133,7 @@ def find_card(
     rms = float(np.sqrt(np.mean(np.sum((back - points) ** 2, axis=1))))
     if rms > MOST_RMS_PX * max(1.0, max(pixels.shape[:2]) / 3000.0):
         return None
-    camera = None if focal_35mm is None else _camera(pixels.shape, focal_35mm)
+    camera = None if focal_35mm is None else camera_matrix(pixels.shape, focal_35mm)
     pose = None if camera is None else _pose(board_mm, points, camera)
     if camera is not None and pose is not None:
         # With the camera known six numbers fix the plane instead of eight: steadier far out.
@@ -198,12 +196,6 @@ def _any_marker(grey: ByteArray) -> bool:
     options.adaptiveThreshWinSizeMin = options.adaptiveThreshWinSizeMax = MIDDLE_WINDOW_PX
     detector = cv2.aruco.ArucoDetector(aruco_board().getDictionary(), options)
     return detector.detectMarkers(grey)[1] is not None
-
-
-def _camera(shape: tuple[int, ...], focal_35mm: float) -> FloatArray:
-    height, width = shape[:2]
-    focal = focal_35mm * float(np.hypot(width, height)) / FULL_FRAME_DIAGONAL_MM
-    return np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]])
 
 
 def _pose(board_mm: FloatArray, points: FloatArray, camera: FloatArray) -> FloatArray | None:

@@ -13,10 +13,19 @@ from grainscan.measure.edges import reduced
 from grainscan.measure.fibres import FibreAngles, fibre_angles
 from grainscan.measure.knots import away_from, find_local_trouble
 from grainscan.measure.outline import WORK_WIDTH_PX, FaceOutline, find_face
+from grainscan.measure.proportions import Proportions, proportions
 from grainscan.measure.quality import face_quality
 from grainscan.measure.scale import size_by_card
 from grainscan.measure.squareon import SquareOn, square_on
-from grainscan.results import NORMAL_90, FaceScan, LocalTrouble, PointPx, Station, TextureReading
+from grainscan.results import (
+    NORMAL_90,
+    FaceScan,
+    LocalTrouble,
+    PhotoQuality,
+    PointPx,
+    Station,
+    TextureReading,
+)
 
 __all__ = ["measure_face"]
 
@@ -65,12 +74,13 @@ def measure_face(
     known = length_mm / width_mm if length_mm and width_mm else None
     if known is None and size is not None:
         known = size[0] / size[1]
-    view = square_on(pixels, outline, length_over_width=known)
+    shares = proportions(outline, pixels.shape, focal_35mm=focal_35mm, written=known)
+    view = square_on(pixels, outline, length_over_width=shares.length_over_width)
     found = find_local_trouble(view.grey)
     one_width = 1.0 / view.length_over_width
     angles, in_trouble = away_from(fibre_angles(view.grey), found, one_width=one_width)
     width = width_mm or (size and size[1])
-    scan = _face_scan(photo, outline, view, angles, width)
+    scan = _face_scan(photo, outline, view, angles, width, shares)
     length = length_mm or (size and size[0]) or (width and width * view.length_over_width)
     return dataclasses.replace(
         scan,
@@ -93,9 +103,17 @@ def _in_mm(trouble: LocalTrouble, length_mm: float | None, width_mm: float | Non
 
 
 def _face_scan(
-    photo: str, outline: FaceOutline, view: SquareOn, angles: FibreAngles, width_mm: float | None
+    photo: str,
+    outline: FaceOutline,
+    view: SquareOn,
+    angles: FibreAngles,
+    width_mm: float | None,
+    shares: Proportions,
 ) -> FaceScan:
-    texture = _texture(outline, angles)
+    texture = _texture(outline, angles, shares.relative_sigma)
+    quality = face_quality(view.grey, outline, angles)
+    if shares.note is not None:
+        quality = PhotoQuality(ok=False, notes=(*quality.notes, shares.note))
     read = texture if angles.readable else None
     stripes = angles.stripes
     return FaceScan(
@@ -107,7 +125,7 @@ def _face_scan(
         sweep_mm=None if width_mm is None else abs(view.sweep_px) * width_mm / view.grey.shape[0],
         ring_stripe_deg=None if stripes is None else stripes.mean_deg,
         stations=read.stations if read else tuple(_unread(at) for at in angles.at),
-        photo_quality=face_quality(view.grey, outline, angles),
+        photo_quality=quality,
         top_edge_px=_points(outline.top_edge_px),
         bottom_edge_px=_points(outline.bottom_edge_px),
         texture=texture,
@@ -117,10 +135,15 @@ def _face_scan(
     )
 
 
-def _texture(outline: FaceOutline, angles: FibreAngles) -> TextureReading | None:
+def _texture(
+    outline: FaceOutline, angles: FibreAngles, scale_sigma: float
+) -> TextureReading | None:
+    """``scale_sigma``: relative standard uncertainty of the angles' tangents."""
     if not angles.has_evidence:
         return None
-    shared = float(np.hypot(outline.angle_sigma_deg, SYSTEMATIC_SIGMA_DEG))
+    # d(angle) = sin(angle) cos(angle) · d(tan)/tan, in degrees.
+    by_scale = abs(np.degrees(np.sin(2.0 * np.radians(angles.mean_deg)) / 2.0)) * scale_sigma
+    shared = float(np.linalg.norm([outline.angle_sigma_deg, SYSTEMATIC_SIGMA_DEG, by_scale]))
     centre = angles.paths_deg.mean(axis=0)
     spread = np.hypot(angles.paths_deg.std(axis=0), np.hypot(shared, angles.common_sigma_deg))
     stations = tuple(

@@ -4,9 +4,9 @@ Each photograph's part of the face is seen square-on; parts are then laid over o
 what both show (pores, rings, stains), first as a whole and then place by place. Where the places
 do not agree there is no joined picture.
 
-What remains uncorrected: the proportions of each part are read from its own picture, so that
-without the blank's length and width tan(angle) is off by the same share as they are (see
-`squareon`); the bend of the axis from part to part is not known, so the whole has no sweep.
+What remains uncorrected: the proportions of each part are read from its own picture (see
+`proportions`), so that without the blank's length and width tan(angle) is off by the same share as
+they are; the bend of the axis from part to part is not known, so the whole has no sweep.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ import numpy.typing as npt
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.lines import robust_line
 from grainscan.measure.outline import DRAWN_POINTS, FaceOutline, find_face
+from grainscan.measure.proportions import seen_length_over_width
 from grainscan.measure.squareon import straight_grid
 
 __all__ = ["JoinedFace", "find_part", "join_parts"]
@@ -94,8 +95,12 @@ def find_part(pixels: ByteArray, *, open_left: bool, open_right: bool) -> FaceOu
     return dataclasses.replace(found, corners_px=corners, top_edge_px=top, bottom_edge_px=bottom)
 
 
-def join_parts(pictures: Sequence[ByteArray]) -> JoinedFace:
+def join_parts(
+    pictures: Sequence[ByteArray], *, focal_35mm: Sequence[float | None] | None = None
+) -> JoinedFace:
     """Join photographs (M, N, 3) uint8 RGB of one face, in order from left to right.
+
+    ``focal_35mm``: of each, the focal length for the 35 mm format, None where it is not told.
 
     Raises :class:`BlankNotFoundError` if the face is not found in one of them, or neighbours
     cannot be laid over one another.
@@ -108,7 +113,11 @@ def join_parts(pictures: Sequence[ByteArray]) -> JoinedFace:
         except BlankNotFoundError as error:
             raise BlankNotFoundError(f"picture {k + 1} of {last + 1}: {error}") from error
     rows = round(float(np.median([_width(outline) for outline in outlines])))
-    parts = [_straight(p, o, rows) for p, o in zip(pictures, outlines, strict=True)]
+    focals = focal_35mm or [None] * len(pictures)
+    parts = [
+        _straight(pixels, outline, rows, focal)
+        for pixels, outline, focal in zip(pictures, outlines, focals, strict=True)
+    ]
     margin = _margin(rows)
     whole = parts[0]
     overlaps = []
@@ -164,13 +173,13 @@ def _margin(rows: int) -> int:
     return max(4, round(0.08 * rows))
 
 
-def _straight(pixels: ByteArray, outline: FaceOutline, rows: int) -> ByteArray:
+def _straight(
+    pixels: ByteArray, outline: FaceOutline, rows: int, focal_35mm: float | None
+) -> ByteArray:
     """The part square-on in colour, with a margin above and below."""
     import cv2
 
-    axis = (outline.top_edge_px + outline.bottom_edge_px) / 2.0
-    length = float(np.linalg.norm(np.diff(axis, axis=0), axis=1).sum())
-    columns = round(length * rows / _width(outline))
+    columns = round(rows * seen_length_over_width(outline, pixels.shape, focal_35mm=focal_35mm))
     grid = straight_grid(outline, rows, columns, margin_rows=_margin(rows))
     return np.asarray(
         cv2.remap(

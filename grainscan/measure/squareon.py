@@ -5,10 +5,9 @@ bend after that is taken out by moving each column, so that both edges run level
 that follows the blank's own bend runs level too. A station's reference direction is the mean
 of both edges, so taper and converging perspective do not read as runout.
 
-What is not corrected, and its bound: turning the camera about the blank's own length narrows the
-face by cos(tilt). Without both dimensions of the blank the ratio of length to width is read from
-the picture, so tan(angle) is read too small by cos(tilt): at 25° of tilt a 3° angle reads
-2.72°. Barrel distortion common to both edges is taken out with the bend (and counts as sweep).
+What is not corrected, and its bound: tan(angle) is off by the same share as the ratio of length to
+width that is handed over (see `proportions`): 3 % of a 3° angle are 0.1°. Barrel distortion
+common to both edges is taken out with the bend (and counts as sweep).
 An end cut out of square by s shears the view along the length: tan(angle) changes by
 s·tan²(angle), under 0.03° for 10° out of square and 5° of angle.
 """
@@ -48,20 +47,18 @@ class SquareOn:
 
 
 def square_on(
-    pixels: npt.NDArray[np.uint8], outline: FaceOutline, *, length_over_width: float | None = None
+    pixels: npt.NDArray[np.uint8], outline: FaceOutline, *, length_over_width: float
 ) -> SquareOn:
     """Square-on view of the outlined face from the photograph (M, N, 3) uint8 RGB.
 
-    ``length_over_width``: the face's true proportions where known.
+    ``length_over_width``: the face's true proportions.
     """
     import cv2
 
     top, bottom = outline.top_edge_px, outline.bottom_edge_px
     length_px = (_arc_length(top) + _arc_length(bottom)) / 2.0
-    width_px = float(np.mean(np.linalg.norm(bottom - top, axis=1)))
-    ratio = length_over_width or length_px / width_px
     columns = int(min(MOST_COLUMNS, round(length_px)))
-    rows = max(8, round(columns / ratio))
+    rows = max(8, round(columns / length_over_width))
     grid, axis = _straight_grid(outline, rows, columns, 0)
     x0, y0, x1, y1 = _bounds(grid, pixels.shape)
     crop = cv2.cvtColor(np.ascontiguousarray(pixels[y0:y1, x0:x1]), cv2.COLOR_RGB2GRAY)
@@ -76,7 +73,7 @@ def square_on(
     chord = np.linspace(axis[0], axis[-1], columns)
     bend = chord - axis
     return SquareOn(
-        np.asarray(grey, dtype=np.float32), float(ratio), float(bend[np.argmax(np.abs(bend))])
+        np.asarray(grey, dtype=np.float32), length_over_width, float(bend[np.argmax(np.abs(bend))])
     )
 
 
