@@ -87,7 +87,9 @@ def _compare(end, log, outcome: LogOutcome) -> None:
             outcome.hits += int(near.sum())
             outcome.found += len(places)
             outcome.true += len(true)
-    layout = layout_billets(end.outline_mm(), 25.0, 25.0, core_mm=20.0, allowance_mm=1.0)
+    layout = layout_billets(
+        end.outline_mm(), 25.0, 25.0, core_mm=20.0, allowance_mm=1.0, edge_mm=end.edge_error_mm
+    )
     outcome.billets = layout.count
     for billet in layout.billets:
         outcome.outside_mm = max(outcome.outside_mm, _outside_mm(end, log, billet.corners_mm))

@@ -3,6 +3,7 @@
 import itertools
 import math
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -92,18 +93,27 @@ def apart(one, two):
     st.floats(20, 45),
     st.floats(0, 30),
     st.floats(0, 20),
+    st.floats(0, 2),
     st.sampled_from([2, 4, 8, 16]),
 )
 def test_blanks_never_overlap_and_never_leave_the_wood(
-    radius, share, turn, width, height, core, sap, wedges
+    radius, share, turn, width, height, core, sap, edge, wedges
 ):
     pith = radius * share * np.array([math.cos(turn), math.sin(turn)])
     oval = circle(radius, pith) * np.array([1.0, 0.9])
     found = layout_billets(
-        oval, width, height, core_mm=core, sapwood_mm=sap, wedges=wedges, first_split_deg=10
+        oval,
+        width,
+        height,
+        core_mm=core,
+        sapwood_mm=sap,
+        edge_mm=edge,
+        wedges=wedges,
+        first_split_deg=10,
     )
     middle = -pith * np.array([1.0, 0.9])
     pieces = [corners_of(billet) for billet in found.billets]
+    line = oval.astype(np.float32)[:, None]
     for one, two in itertools.combinations(pieces, 2):
         assert apart(one, two)
     for piece in pieces:
@@ -114,6 +124,8 @@ def test_blanks_never_overlap_and_never_leave_the_wood(
             [a + part * (b - a) for a, b in zip(piece, np.roll(piece, -1, axis=0), strict=True)]
         )
         assert np.hypot(*rim.T).min() >= core - 1e-6
+        inside = [cv2.pointPolygonTest(line, (float(x), float(y)), True) for x, y in rim]
+        assert min(inside) >= sap + edge - 1e-3
 
 
 @pytest.mark.parametrize(
@@ -122,6 +134,7 @@ def test_blanks_never_overlap_and_never_leave_the_wood(
         ({"width_mm": 0.0}, "section"),
         ({"wedges": 3}, "halving"),
         ({"core_mm": -1.0}, "0 mm or more"),
+        ({"edge_mm": -0.1}, "0 mm or more"),
         ({"outline_mm": circle(50) + 80}, "inside"),
         ({"outline_mm": [(0.0, 1.0)]}, "three points"),
     ],

@@ -4,6 +4,7 @@ import dataclasses
 import json
 import math
 
+import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -131,6 +132,10 @@ def test_an_even_disc_has_no_pith():
 def test_rendered_log(kind):
     log = render_log_end(901, kind, size_px=(1100, 825))
     end = measure_log_end(log.picture, photo="x", diameter_mm=log.diameter_mm, species=None)
+    line = log.wood_px.astype(np.float32)[:, None]
+    away = np.array([cv2.pointPolygonTest(line, point, True) for point in end.wood_px])
+    assert np.mean(np.abs(away) <= 2 * end.radius_px * end.edge_error) >= 0.95
+    assert 2 * end.radius_px * end.edge_error < 1.5
     assert math.dist(end.pith_px, log.pith_px) < 0.02 * log.diameter_mm * log.px_per_mm
     assert end.rings_low <= log.rings <= (end.rings_high or math.inf)
 

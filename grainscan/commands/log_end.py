@@ -81,6 +81,7 @@ def log_end(
                 allowance_mm=allowance,
                 core_mm=_core(end, clear_pith, clear_rings),
                 sapwood_mm=clear_sapwood or 0.0,
+                edge_mm=end.edge_error_mm or 0.0,
                 wedges=None if wedges is None else int(wedges),
                 first_split_deg=first_split,
             )
@@ -132,4 +133,5 @@ def _core(end: object, clear_pith: float | None, clear_rings: int | None) -> flo
         if ring is None:
             raise InputError(f"no {clear_rings} rings were read: use --clear-pith instead.")
         core = max(core, ring)
-    return core
+    # The pith itself is known to within its error.
+    return core + (end.pith_error or 0.0) * (end.diameter_mm or 0.0) if core else 0.0

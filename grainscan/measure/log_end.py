@@ -58,7 +58,8 @@ class LogEnd:
     diameter. ``eccentricity``: distance of the pith from the circle's centre over its radius.
     ``radii``: rings along several radii; ``rings``: their middle count, with a 90 % interval
     from how far the radii agree (``rings_high`` None where rings are too fine to bound it);
-    ``mean_ring_mm`` over all radii.
+    ``mean_ring_mm`` over all radii. ``edge_error``: how far the wood's edge may lie from
+    ``wood_px`` (95 % of it), as a share of the diameter.
     """
 
     photo: str
@@ -78,10 +79,15 @@ class LogEnd:
     rings_high: int | None
     mean_ring_mm: float | None
     notes: tuple[str, ...] = ()
+    edge_error: float = 0.0
 
     @property
     def mm_per_px(self) -> float | None:
         return None if self.diameter_mm is None else self.diameter_mm / (2 * self.radius_px)
+
+    @property
+    def edge_error_mm(self) -> float | None:
+        return None if self.diameter_mm is None else self.edge_error * self.diameter_mm
 
     def outline_mm(self) -> list[tuple[float, float]]:
         """The wood's outline in millimetres from the pith, right and up.
@@ -119,6 +125,7 @@ class LogEnd:
             "centre_px": [round(v, 2) for v in self.centre_px],
             "radius_px": round(self.radius_px, 2),
             "diameter_mm": self.diameter_mm,
+            "edge_error": round(self.edge_error, 5),
             "pith_px": None if self.pith_px is None else [round(v, 2) for v in self.pith_px],
             "pith_error": None if self.pith_error is None else round(self.pith_error, 4),
             "eccentricity": None if self.eccentricity is None else round(self.eccentricity, 3),
@@ -298,6 +305,7 @@ def _end(
         high,
         mean,
         tuple(notes),
+        outline.edge_error_px / (2 * outline.radius_px),
     )
 
 

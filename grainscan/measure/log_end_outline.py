@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
+from grainscan.measure.log_end_edge import placed_edge
 from grainscan.measure.rings_region import lab_colours, wood_region
 
 __all__ = ["LogOutline", "find_log_outline"]
@@ -53,13 +54,15 @@ DARKER = 6.0
 class LogOutline:
     """``wood_px`` (K, 2): the wood's edge under the bark, counter-clockwise from the right, in
     pixels of the photograph; ``outer_px`` (K, 2): the bark's outer side, None for a peeled log.
-    ``centre_px``, ``radius_px``: the circle fitted to the wood's edge.
+    ``centre_px``, ``radius_px``: the circle fitted to the wood's edge. ``edge_error_px``: how far
+    the wood's edge may lie from ``wood_px`` (95 % of directions).
     """
 
     wood_px: Points
     outer_px: Points | None
     centre_px: tuple[float, float]
     radius_px: float
+    edge_error_px: float
 
 
 def find_log_outline(pixels: npt.NDArray[np.uint8]) -> LogOutline:
@@ -94,8 +97,10 @@ def find_log_outline(pixels: npt.NDArray[np.uint8]) -> LogOutline:
     wood_px = on_photo(wood)
     if _cut_off(wood_px, pixels.shape[1::-1]):
         raise BlankNotFoundError(NOT_WHOLE)
+    wood_px, error = placed_edge(pixels, wood_px, (middle + 0.5) * scale - 0.5, float(scale.mean()))
     centre, fitted = fit_circle(wood_px)
-    return LogOutline(wood_px, None if outer is None else on_photo(outer), centre, fitted)
+    bark = None if outer is None else on_photo(outer)
+    return LogOutline(wood_px, bark, centre, fitted, error)
 
 
 def fit_circle(points: Points) -> tuple[tuple[float, float], float]:

@@ -46,8 +46,9 @@ SHARES = (0.01, 0.99)
 class RadiusRings:
     """Ring boundaries along a radius at ``direction_deg`` (counter-clockwise from the right).
 
-    ``shares`` (increasing) of the distance from pith to bark along it, with ``confidence`` each;
-    ``rings`` counted; ``rings_low``, ``rings_high``: 90 % interval of this radius alone;
+    ``shares`` (increasing) of the distance from pith to bark along it, with ``confidence`` each,
+    are the boundaries that were seen; ``rings``: those, and the ones that must lie unseen next to
+    the pith and under the bark; ``rings_low``, ``rings_high``: 90 % interval of this radius alone;
     ``length``: distance from pith to bark in radii of the log's circle.
     """
 
@@ -121,17 +122,19 @@ def rings_in_strip(strip: Strip, anatomy: Anatomy, length: float) -> RadiusRings
     found = find_boundaries(strip.averages, anatomy, 1, strip.usual)
     shares = np.interp(found.rows, np.arange(len(strip.shares)), strip.shares)
     counted = found.confidence >= 0.5
-    # The pith itself and the last rows under the bark may hide a ring each.
-    hidden = (SHARES[0] + 1 - SHARES[1]) * len(strip.shares) / max(found.usual_rows, 1.0)
+    rings = int(counted.sum()) + _unseen_at_ends(shares[counted])
+    first, last = (float(strip.shares[row]) for row in found.looked_at)
+    row = abs(float(strip.shares[1] - strip.shares[0]))
+    hidden = (first + 1.0 - last) / (max(found.usual_rows, 1.0) * row)
     low, high = _count_interval(found, hidden)
     return RadiusRings(
         math.degrees(strip.direction_rad) % 360.0,
         length,
         tuple(float(v) for v in shares[counted]),
         tuple(float(v) for v in found.confidence[counted]),
-        int(counted.sum()),
-        min(low, int(counted.sum())),
-        high + _wide_gaps(shares[counted]),
+        rings,
+        min(low, rings),
+        max(high, rings) + _wide_gaps(shares[counted]),
         found.strength,
     )
 
@@ -141,6 +144,20 @@ def _count_interval(found: BoundaryRows, hidden: float) -> tuple[int, int]:
     seen = np.ones(1) if found.chain is None else found.chain.count_chances(*found.looked_at)
     both = np.cumsum(np.convolve(seen, unseen_chances(hidden, 11)))
     return int(np.searchsorted(both, 0.05)), int(np.searchsorted(both, 0.95))
+
+
+def _unseen_at_ends(shares: Array) -> int:
+    """Boundaries between the pith and the first one seen, and between the last one and the bark.
+
+    The first ring begins at the pith and the last ends under the bark: such a gap holds as many
+    rings as the usual width nearby goes into it, and one boundary fewer.
+    """
+    gaps = np.diff(shares)
+    if len(gaps) < 3:
+        return 0
+    inner = float(shares[0]) / float(np.median(gaps[:7]))
+    outer = (1.0 - float(shares[-1])) / float(np.median(gaps[-7:]))
+    return max(round(inner) - 1, 0) + max(round(outer) - 1, 0)
 
 
 def _wide_gaps(shares: Array) -> int:

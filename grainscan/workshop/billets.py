@@ -86,6 +86,7 @@ def layout_billets(
     allowance_mm: float = 0.0,
     core_mm: float = 0.0,
     sapwood_mm: float = 0.0,
+    edge_mm: float = 0.0,
     wedges: int | None = None,
     first_split_deg: float | None = None,
 ) -> BilletLayout:
@@ -94,18 +95,19 @@ def layout_billets(
     ``outline_mm`` (K, 2): the wood's outline under the bark, points right and up from the pith,
     which it must go round. ``width_mm``: the blank's side along the rings, ``height_mm`` along
     the ray; ``allowance_mm`` is left on every side. ``core_mm``: radius round the pith to keep
-    clear of; ``sapwood_mm``: width under the bark to keep clear of. ``wedges``: 2, 4, 8, 16 or
-    32 to fix the first splits; ``first_split_deg``: to fix one's direction (an open check is
-    split first). Raises :class:`InputError` for sizes that make no sense.
+    clear of; ``sapwood_mm``: width under the bark to keep clear of, at right angles to the
+    outline; ``edge_mm``: how far the outline may be off, kept clear of as well. ``wedges``: 2, 4,
+    8, 16 or 32 to fix the first splits; ``first_split_deg``: to fix one's direction (an open
+    check is split first). Raises :class:`InputError` for sizes that make no sense.
     """
     w, h = width_mm + 2 * allowance_mm, height_mm + 2 * allowance_mm
     if not (width_mm > 0 and height_mm > 0 and allowance_mm >= 0 and math.isfinite(w + h)):
         raise InputError("give the blank's section as two sizes above 0 mm")
-    if core_mm < 0 or sapwood_mm < 0:
+    if core_mm < 0 or sapwood_mm < 0 or edge_mm < 0:
         raise InputError("give the widths to keep clear of as 0 mm or more")
     if wedges is not None and wedges not in WEDGES:
         raise InputError(f"a log is split by halving: into {', '.join(map(str, WEDGES))} wedges")
-    edge = _Edge.of(np.asarray(outline_mm, np.float64), sapwood_mm)
+    edge = _Edge.of(np.asarray(outline_mm, np.float64), sapwood_mm + edge_mm)
     best: tuple[int, float, list[list[_Tier]]] | None = None
     most = -1
     for count in WEDGES if wedges is None else (wedges,):
@@ -132,7 +134,7 @@ class _Edge:
     distance: Array
 
     @classmethod
-    def of(cls, outline: Array, sapwood_mm: float) -> _Edge:
+    def of(cls, outline: Array, inset_mm: float) -> _Edge:
         if outline.ndim != 2 or outline.shape[1] != 2 or len(outline) < 3:
             raise InputError("the log's outline needs three points or more")
         turn = np.arctan2(outline[:, 1], outline[:, 0])
@@ -150,7 +152,7 @@ class _Edge:
         way = np.stack([np.cos(fine), np.sin(fine)], axis=1)
         across = way[:, 0] * e[:, 1] - way[:, 1] * e[:, 0]
         distance = (a[:, 0] * e[:, 1] - a[:, 1] * e[:, 0]) / np.where(across == 0, 1.0, across)
-        return cls(fine, np.maximum(distance - sapwood_mm, 0.0))
+        return cls(fine, _inset(fine, distance, inset_mm))
 
     def holds(self, x: Array, y: Array) -> npt.NDArray[np.bool_]:
         """Whether points (right, up) lie inside."""
@@ -162,6 +164,32 @@ class _Edge:
         turn = (turn + np.pi) % (2 * np.pi) - np.pi
         limit = np.interp(turn, self.turn, self.distance)
         return float(limit.min()), float(limit.max())
+
+
+def _inset(turn: Array, distance: Array, inset_mm: float) -> Array:
+    """How far one can go from the pith and keep ``inset_mm`` away from the whole outline.
+
+    ``turn``: even directions once round, ends included; ``distance``: of the outline. Every point
+    of the outline closes a disc to each ray that meets it. The discs are wider by what lies
+    between two points, so that they cover the outline from one to the next.
+    """
+    if inset_mm == 0.0:
+        return distance
+    points = distance[:-1, None] * np.stack([np.cos(turn[:-1]), np.sin(turn[:-1])], axis=1)
+    apart = np.hypot(*(np.roll(points, -1, axis=0) - points).T)
+    disc = np.hypot(inset_mm, 0.5 * np.maximum(apart, np.roll(apart, 1)))
+    widest = float(np.max(np.arcsin(np.minimum(disc / np.maximum(distance[:-1], 1e-9), 1.0))))
+    reach = math.ceil(widest / float(turn[1] - turn[0]))
+    limit = distance[:-1].copy()
+    for k in range(-reach, reach + 1):
+        far, wide = np.roll(distance[:-1], -k), np.roll(disc, -k)
+        off = k * float(turn[1] - turn[0])
+        depth = wide**2 - (far * math.sin(off)) ** 2
+        met = (depth >= 0.0) & ((math.cos(off) > 0.0) | (far <= wide))
+        first = far * math.cos(off) - np.sqrt(np.maximum(depth, 0.0))
+        limit = np.where(met, np.minimum(limit, first), limit)
+    limit = np.maximum(limit, 0.0)
+    return np.append(limit, limit[0])
 
 
 @dataclass(frozen=True, slots=True)
