@@ -57,18 +57,36 @@ def end_with(ring_direction, rings=None):
 @pytest.mark.parametrize(
     ("rings", "latewood", "begins"),
     [
+        # Four rings, with half and with less latewood.
         (3.99, 0.6, "4.0 rings per inch: below"),
-        (4.0, 0.5, "dense"),
+        (4.0, 0.6, "dense"),
+        (4.01, 0.6, "dense"),
+        (3.99, 0.2, "4.0 rings per inch: below"),
+        (4.0, 0.2, "medium"),
+        (4.01, 0.2, "medium"),
+        # Half of latewood, at four rings.
         (4.0, 0.49, "medium"),
-        (5.99, 0.34, "close"),
-        (6.0, 0.34, "dense"),
-        (6.0, 0.33, "close"),
+        (4.0, 0.5, "dense"),
+        (4.0, 0.51, "dense"),
+        # Five rings with a third of latewood.
         (4.99, 0.34, "medium"),
         (5.0, 0.34, "close"),
+        (5.01, 0.34, "close"),
+        (5.5, 0.33, "medium"),
+        (5.5, 1 / 3, "close"),
+        # Six rings, with and without a third of latewood.
+        (5.99, 0.34, "close"),
+        (6.0, 0.34, "dense"),
+        (6.01, 0.34, "dense"),
+        (6.0, 0.33, "close"),
+        (6.0, 1 / 3, "dense"),
+        (5.99, None, "medium"),
+        (6.0, None, "close"),
+        (6.01, None, "close"),
+        # Thirty rings.
+        (29.9, 0.1, "close"),
         (30.0, 0.1, "close"),
         (30.1, 0.1, "medium"),
-        (6.0, None, "close"),
-        (5.9, None, "medium"),
     ],
 )
 def test_softwood_limits(rings, latewood, begins):
@@ -83,10 +101,15 @@ def test_softwood_limits(rings, latewood, begins):
     [
         (4.9, "doubtful", "faster than first-class"),
         (5.0, "good", "shock resistance (5 to 14)"),
+        (5.1, "good", "shock resistance (5 to 14)"),
+        (13.9, "good", "shock resistance (5 to 14)"),
         (14.0, "good", "shock resistance (5 to 14)"),
         (14.1, "good", "14 to 20"),
+        (19.9, "good", "14 to 20"),
         (20.0, "good", "14 to 20"),
         (20.1, "doubtful", "slower than first-class"),
+        (37.9, "doubtful", "slower than first-class"),
+        (38.0, "doubtful", "slower than first-class"),
         (38.1, "doubtful", "over 38"),
     ],
 )
@@ -101,7 +124,20 @@ def test_hickory_limits(rings, verdict, part):
 # Record 1914: Douglas-fir weak under 8, best 12–16, at its floor over 24.
 @pytest.mark.parametrize(
     ("rings", "part"),
-    [(7.9, "weak"), (8.0, "between"), (12.0, "best range"), (16.0, "best range"), (24.1, "floor")],
+    [
+        (7.9, "weak"),
+        (8.0, "between"),
+        (8.1, "between"),
+        (11.9, "between"),
+        (12.0, "best range"),
+        (12.1, "best range"),
+        (15.9, "best range"),
+        (16.0, "best range"),
+        (16.1, "between"),
+        (23.9, "between"),
+        (24.0, "between"),
+        (24.1, "floor"),
+    ],
 )
 def test_douglas_fir_limits(rings, part):
     assert part in growth.growth_notes("softwood", rings, None, "Douglas-fir")[1].text
@@ -126,13 +162,19 @@ def test_unknown_anatomy_is_refused():
     [
         ("architectural", 29.9, "flat"),
         ("architectural", 30.0, "rift"),
+        ("architectural", 30.1, "rift"),
         ("architectural", 59.9, "rift"),
         ("architectural", 60.0, "quartered"),
+        ("architectural", 60.1, "quartered"),
         ("two-class", 44.9, "flat"),
         ("two-class", 45.0, "quartered"),
+        ("two-class", 45.1, "quartered"),
         ("supplier", 44.9, "flat"),
         ("supplier", 45.0, "rift"),
+        ("supplier", 45.1, "rift"),
+        ("supplier", 74.9, "rift"),
         ("supplier", 75.0, "quartered"),
+        ("supplier", 75.1, "quartered"),
     ],
 )
 def test_orientation_limits(scheme, angle, expected):
@@ -174,6 +216,30 @@ def test_juvenile_wood_by_ring_number():
     perhaps = growth.juvenile_note(end_with(0.0, series([-0.4, -0.3, -0.2], pith=(1.0, 4.0))))
     assert perhaps is not None
     assert "perhaps" in perhaps.text
+
+
+@pytest.mark.parametrize(
+    ("angle", "radial"),
+    [
+        (29.9, ("B", "opposite B")),
+        (30.0, ()),
+        (30.1, ()),
+        (59.9, ()),
+        (60.0, ("A", "opposite A")),
+        (60.1, ("A", "opposite A")),
+    ],
+)
+def test_radial_faces_at_their_limits(angle, radial):
+    assert growth.faces_by_rings(end_with(angle)).radial == radial
+    assert growth.faces_by_rings(end_with(-angle)).radial == radial
+
+
+# Juvenile: the first 15 rings. Rings of 0.125 widths, the innermost boundary on the centre.
+@pytest.mark.parametrize(("ring", "warned"), [(14.9, True), (15.0, False), (15.1, False)])
+def test_juvenile_wood_at_its_limit(ring, warned):
+    near = ring * 0.125
+    note = growth.juvenile_note(end_with(0.0, series([0.0, 0.125, 0.25], pith=(near, near + 1))))
+    assert (note is not None) == warned
 
 
 def test_widths_as_csv_oldest_first_with_units():
