@@ -16,7 +16,7 @@ from grainscan.measure.beams import Chain
 from grainscan.measure.medians import median, medians
 from grainscan.measure.partners import partners
 
-__all__ = ["Bar", "bars"]
+__all__ = ["RIVAL", "Bar", "bars"]
 
 FloatArray = npt.NDArray[np.float32]
 Float64Array = npt.NDArray[np.float64]

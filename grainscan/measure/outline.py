@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
-from grainscan.measure.bars import Bar, bars
+from grainscan.measure.bars import RIVAL, Bar, bars
 from grainscan.measure.beams import chains, change_across
+from grainscan.measure.camera import camera_matrix
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
 from grainscan.measure.refine import EDGE_POINTS, Curve, Refined, Rough, refined
@@ -52,7 +53,15 @@ def find_face(pixels: ByteArray, *, smaller: tuple[ByteArray, float] | None = No
     """
     work, work_scale = smaller or reduced(pixels, WORK_WIDTH_PX)
     small, small_scale = reduced(work, SMALL_WIDTH_PX)
-    bar = _best_bar(small, work)
+    found = _likely_bars(small, work)
+    outline = _close_look(work, found[0], small_scale, work_scale)
+    if _tilt_deg(outline, work.shape, work_scale) > MOST_TILT_DEG:
+        outline = _squarer(work, found, outline, small_scale, work_scale)
+    return dataclasses.replace(outline, confidence=outline.confidence * (1.0 - _rivalled(found)))
+
+
+def _close_look(work: ByteArray, bar: Bar, small_scale: float, work_scale: float) -> FaceOutline:
+    """The outline of a bar, its sides followed in the larger copy."""
     rough = _rough(bar, small_scale)
     found = refined(
         work,
@@ -60,10 +69,9 @@ def find_face(pixels: ByteArray, *, smaller: tuple[ByteArray, float] | None = No
         edge_reach_px=EDGE_REACH_PX / small_scale,
         end_reach_px=END_REACH_PX / small_scale,
     )
-    confidence = _confidence(bar, found)
-    outline = outline_of(rough, found, work_scale, work.shape, confidence)
+    outline = outline_of(rough, found, work_scale, work.shape, _confidence(bar, found))
     # A blank that runs out of the picture has no end for the close look to find.
-    cut_off = bar.left < CUT_OFF_PX or bar.right > small.shape[1] - 1 - CUT_OFF_PX
+    cut_off = bar.left < CUT_OFF_PX or bar.right > work.shape[1] * small_scale - 1 - CUT_OFF_PX
     return dataclasses.replace(outline, touches_border=outline.touches_border or cut_off)
 
 
@@ -73,8 +81,8 @@ END_REACH_PX = 5.0
 """How far off the rough ends may lie, in pixels of the small picture: END_PX and one more."""
 
 
-def _best_bar(small: ByteArray, work: ByteArray) -> Bar:
-    """The likeliest bar. Raises :class:`BlankNotFoundError` if there is none, or two."""
+def _likely_bars(small: ByteArray, work: ByteArray) -> list[Bar]:
+    """Bars, likeliest first. Raises :class:`BlankNotFoundError` if there is none, or two."""
     look = seen(small, work)
     change = change_across(look)
     found = bars(look, change, chains(change))
@@ -85,7 +93,7 @@ def _best_bar(small: ByteArray, work: ByteArray) -> Bar:
         )
     if any(_is_another(bar, found[0]) for bar in found[1:]):
         raise BlankNotFoundError("more than one blank in the picture: photograph one at a time")
-    return found[0]
+    return found
 
 
 LEAST_SCORE = 0.4
@@ -106,6 +114,92 @@ def _is_another(bar: Bar, best: Bar) -> bool:
         and float(np.linalg.norm(bar.hue - best.hue)) < ANY_WOOD
         and _lies_apart(bar, best)
     )
+
+
+def _rivalled(found: list[Bar]) -> float:
+    """How far a longer bar apart from the best one may be the blank instead, 0 to 1.
+
+    An offcut on the bench may stand out better than the blank does. The blank is what fills the
+    width of the picture; how clear the longer one is, against the best, is the doubt.
+    """
+    best = found[0]
+    length = best.right - best.left
+    longer = [
+        bar.score / best.score
+        for bar in found[1:]
+        if bar.score > RIVAL * best.score
+        and bar.right - bar.left > LONGER * length
+        and min(bar.edge_share) > SHOWN
+        and min(bar.stops) > STOPPED
+        and float(np.linalg.norm(bar.hue - best.hue)) < ANY_WOOD
+        and _lies_apart(bar, best)
+    ]
+    return min(1.0, max(longer, default=0.0))
+
+
+LONGER = 1.15
+"""Length of a rival, in lengths of the best bar, beyond which it may be the blank more likely."""
+
+SHOWN = 0.75
+STOPPED = 0.25
+"""Share of both long edges that a rival must show, and how surely they must stop at its ends: what
+runs on over the bench is a joint of boards."""
+
+
+def _tilt_deg(outline: FaceOutline, shape: tuple[int, ...], scale: float) -> float:
+    """How far from square-on a face is looked at, turned about its length; from its ends' lean.
+
+    A face of width w, tilted by t, is nearer to the camera by w·sin t at one edge and looks w·cos t
+    wide. The nearer edge looks longer in that proportion, so (difference of lengths) / (width seen)
+    is tan t times length over distance, and that is the length in pixels over the focal length.
+    """
+    left_top, right_top, right_bottom, left_bottom = outline.corners_px
+    along = right_top + right_bottom - left_top - left_bottom
+    length = float(np.linalg.norm(along)) / 2.0
+    along = along / (2.0 * length)
+    down = left_bottom + right_bottom - left_top - right_top
+    width = abs(float(along[0] * down[1] - along[1] * down[0])) / 2.0
+    longer = abs(float((right_top - left_top - right_bottom + left_bottom) @ along))
+    focal_px = camera_matrix(shape, USUAL_FOCAL_35MM)[0, 0] / scale
+    return float(np.degrees(np.arctan2(longer * focal_px, width * length)))
+
+
+MOST_TILT_DEG = 45.0
+"""Beyond it a face is seen more from the side than square-on, and its neighbour squarer."""
+
+USUAL_FOCAL_35MM = 24.0
+"""The shortest of a phone's usual main cameras (common practice, no source): with a longer one the
+tilt is greater still."""
+
+SIDE = 0.5
+"""What an outline is worth that is looked at from the side, with no squarer face beside it."""
+
+
+def _squarer(
+    work: ByteArray, found: list[Bar], outline: FaceOutline, small_scale: float, work_scale: float
+) -> FaceOutline:
+    """The face beside one that is looked at from the side, or that one with less confidence."""
+    for bar in found[1:]:
+        if bar.score > RIVAL * found[0].score and _shares_arris(bar, found[0]):
+            other = _close_look(work, bar, small_scale, work_scale)
+            if _tilt_deg(other, work.shape, work_scale) < MOST_TILT_DEG:
+                return other
+    return dataclasses.replace(outline, confidence=SIDE * outline.confidence)
+
+
+def _shares_arris(bar: Bar, best: Bar) -> bool:
+    """Whether one long edge of each bar is the other's far one, and both end together."""
+    at = np.linspace(max(bar.left, best.left), min(bar.right, best.right), 5)
+    if at[-1] - at[0] < 0.85 * (best.right - best.left):
+        return False
+    top, bottom = bar.edges(at)
+    best_top, best_bottom = best.edges(at)
+    apart = min(float(np.abs(top - best_bottom).max()), float(np.abs(bottom - best_top).max()))
+    return apart < ARRIS_PX
+
+
+ARRIS_PX = 3.0
+"""What two bars' courses of one arris may differ by, in pixels of the small picture."""
 
 
 def _lies_apart(bar: Bar, best: Bar) -> bool:
