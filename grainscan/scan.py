@@ -220,6 +220,7 @@ def _face(
         photo=photo.name,
         face="a" if side == "face_a" else "b",
         focal_35mm=photo.focal_35mm,
+        jpeg_grid=photo.jpeg_grid,
         length_mm=record.length_mm,
         width_mm=record.width_mm if side == "face_a" else record.height_mm,
         thickness_mm=record.height_mm if side == "face_a" else record.width_mm,

@@ -27,6 +27,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.jpeg_noise import GridNoise, noise_along_rows
 from grainscan.measure.medians import median, medians
 
 __all__ = ["DirectionEvidence", "block_directions"]
@@ -103,14 +104,18 @@ def slope_grid_deg() -> npt.NDArray[np.float64]:
 
 
 def block_directions(
-    strip: FloatArray, *, block_px: int, octaves: tuple[tuple[float, float], ...]
+    strip: FloatArray,
+    *,
+    block_px: int,
+    octaves: tuple[tuple[float, float], ...],
+    coded: GridNoise | None = None,
 ) -> list[DirectionEvidence | None]:
     """Direction likelihood per block of a square-on strip, for each octave of fineness.
 
     ``strip`` (M, N) float32: quiet texture, length along the columns (see
     :func:`grainscan.measure.texture.quiet_texture`). ``block_px``: block length; blocks
     overlap by half. ``octaves``: from–to in cycles per pixel across the strip. An octave with
-    fewer than three spectral rows gives None.
+    fewer than three spectral rows gives None. ``coded``: noise along the picture's rows.
     """
     if strip.shape[0] < LEAST_STRIP_PX:
         return [None] * len(octaves)
@@ -119,12 +124,17 @@ def block_directions(
         return [None] * len(octaves)
     least = LEAST_NOISE * float(np.prod([np.sum(w**2) for w in _windows(len(strip), block_px)]))
     one_per_bin = _every(COLUMNS_PER_BIN, columns)
-    noise_at = _noise_level(_power(spectra[..., one_per_bin]), rows, columns[one_per_bin])
+    power = _power(spectra[..., one_per_bin])
+    noise_at = _noise_level(power, rows, columns[one_per_bin])
     most = rows[-1] * np.tan(np.radians(SLOPE_RANGE_DEG)) * 1.15 + 8.0 / block_px
     near = np.argsort(columns)
     near = near[np.abs(columns[near]) <= most]
-    columns = columns[near]
-    noise = np.maximum(noise_at(np.hypot(rows[:, None], columns)), least).astype(np.float32)
+    near_columns = columns[near]
+    noise = np.maximum(noise_at(np.hypot(rows[:, None], near_columns)), least).astype(np.float32)
+    if coded is not None:
+        level = noise_at(np.hypot(rows[:, None], columns[one_per_bin])).astype(np.float32)
+        over = power / level[:, None]
+        noise *= noise_along_rows(over, rows, columns[one_per_bin], near_columns, coded)
     # Blocks come last so that what is done to a run of columns of all blocks runs through memory
     # in order.
     whitened = np.ascontiguousarray(
@@ -137,7 +147,7 @@ def block_directions(
         if octave.sum() < LEAST_ROWS:
             found.append(None)
             continue
-        log_ratio, signal, length = _fit(whitened[octave], rows[octave], columns, block_px)
+        log_ratio, signal, length = _fit(whitened[octave], rows[octave], near_columns, block_px)
         found.append(
             DirectionEvidence(slope_grid_deg(), log_ratio, at, signal, rows[octave], length)
         )

@@ -11,12 +11,14 @@ import numpy.typing as npt
 from grainscan.measure.card import balanced, find_card
 from grainscan.measure.edges import reduced
 from grainscan.measure.fibres import FibreAngles, fibre_angles
+from grainscan.measure.jpeg_noise import grid_noise
 from grainscan.measure.knots import away_from, find_local_trouble
 from grainscan.measure.outline import WORK_WIDTH_PX, FaceOutline, find_face
 from grainscan.measure.proportions import Proportions, proportions
 from grainscan.measure.quality import face_quality
 from grainscan.measure.scale import size_by_card
 from grainscan.measure.squareon import SquareOn, square_on
+from grainscan.photo.jpeg_grid import JpegGrid
 from grainscan.results import (
     NORMAL_90,
     FaceScan,
@@ -40,6 +42,7 @@ def measure_face(
     photo: str,
     face: Literal["a", "b"],
     focal_35mm: float | None = None,
+    jpeg_grid: JpegGrid | None = None,
     length_mm: float | None = None,
     width_mm: float | None = None,
     outline: FaceOutline | None = None,
@@ -49,6 +52,7 @@ def measure_face(
 ) -> FaceScan:
     """Measure a face from its photograph (M, N, 3) uint8 RGB, upright.
 
+    ``jpeg_grid``: how the photograph was coded, if it is a JPEG as it came from the camera.
     ``width_mm`` is the width of this very face; ``outline``: where it lies if that is known
     (set by hand), otherwise it is looked for. ``thickness_mm``: of the blank under this face;
     with ``card_check_mm`` and ``card_on_bench`` (see `BlankRecord`) for a reference card in the
@@ -78,7 +82,8 @@ def measure_face(
     view = square_on(pixels, outline, length_over_width=shares.length_over_width)
     found = find_local_trouble(view.grey)
     one_width = 1.0 / view.length_over_width
-    angles, in_trouble = away_from(fibre_angles(view.grey), found, one_width=one_width)
+    coded = None if jpeg_grid is None else grid_noise(pixels, outline, jpeg_grid, view.grey.shape)
+    angles, in_trouble = away_from(fibre_angles(view.grey, coded), found, one_width=one_width)
     width = width_mm or (size and size[1])
     scan = _face_scan(photo, outline, view, angles, width, shares)
     length = length_mm or (size and size[0]) or (width and width * view.length_over_width)

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from grainscan.measure.directions import DirectionEvidence, block_directions
 from grainscan.measure.field import PATHS, angle_paths, evidence_spread_factor
+from grainscan.measure.jpeg_noise import GridNoise
 from grainscan.measure.stripes import AlongStripes, Stripes, even_textures, find_stripes
 from grainscan.measure.texture import normalised_texture, quiet_texture
 
@@ -90,18 +91,21 @@ class FibreAngles:
         return self.has_evidence and 3.29 * self.mean_sigma_deg <= WIDEST_90_DEG
 
 
-def fibre_angles(grey: npt.NDArray[np.float32]) -> FibreAngles:
-    """Measure the fibre angle along a square-on view (M, N) float32, square pixels."""
+def fibre_angles(grey: npt.NDArray[np.float32], coded: GridNoise | None = None) -> FibreAngles:
+    """Measure the fibre angle along a square-on view (M, N) float32, square pixels.
+
+    ``coded``: noise that a photograph's coding left on it.
+    """
     # The arrises are the longest lines of all; nothing may see them.
     margin = max(1, round(EDGE_SHARE * grey.shape[0]))
     grey = np.ascontiguousarray(grey[margin:-margin])
     stripes = find_stripes(_inner_texture(grey))
     along = None if stripes is None else AlongStripes(stripes, *grey.shape)
-    fine = _read(grey, along, FINE_OCTAVES, broad_px=4.0)
+    fine = _read(grey, along, FINE_OCTAVES, coded, broad_px=4.0)
     if fine.has_evidence and fine.mean_sigma_deg <= FINE_ENOUGH_DEG:
         return fine
     # Broad lines are partly the rings'. They are heeded where fine ones leave more doubt than that.
-    coarse = _read(grey, along, COARSE_OCTAVES, broad_px=8.0)
+    coarse = _read(grey, along, COARSE_OCTAVES, coded, broad_px=8.0)
     if not coarse.has_evidence:
         return fine
     return _together(fine, coarse) if fine.has_evidence else coarse
@@ -144,13 +148,14 @@ def _read(
     grey: npt.NDArray[np.float32],
     along: AlongStripes | None,
     octaves: tuple[tuple[float, float], ...],
+    coded: GridNoise | None,
     *,
     broad_px: float,
 ) -> FibreAngles:
     # Clipped hard: every pixel of fine texture has a say; ring edges have none.
     quiet = quiet_texture(grey, broad_px=broad_px, clip=2.0)
     if along is None:
-        return _weighed([(1.0, _reading(quiet.blanked, octaves))], None)
+        return _weighed([(1.0, _reading(quiet.blanked, octaves, coded))], None)
     stripes = along.stripes
     left_in, taken_out = even_textures(quiet.texture, quiet.weight, along)
     # With the stripes left in, they draw the angle to themselves; with them taken out, fibres that
@@ -158,8 +163,8 @@ def _read(
     # not seen; the more of the face lies on stripes, the likelier it is the second.
     return _weighed(
         [
-            (1.0 - stripes.share, _reading(left_in, octaves)),
-            (stripes.share, _reading(taken_out, octaves)),
+            (1.0 - stripes.share, _reading(left_in, octaves, coded)),
+            (stripes.share, _reading(taken_out, octaves, coded)),
         ],
         stripes,
     )
@@ -214,9 +219,11 @@ class _Reading:
 
 
 def _reading(
-    texture: npt.NDArray[np.float32], octaves: tuple[tuple[float, float], ...]
+    texture: npt.NDArray[np.float32],
+    octaves: tuple[tuple[float, float], ...],
+    coded: GridNoise | None,
 ) -> _Reading | None:
-    witnesses, fineness = _witnesses(texture, _block_px(*texture.shape), octaves)
+    witnesses, fineness = _witnesses(texture, octaves, coded)
     if not witnesses:
         return None
     evidence = np.stack([w.log_ratio for w in witnesses])
@@ -263,17 +270,21 @@ def _disagreement(said_deg: FloatArray, sigma_deg: FloatArray) -> float:
 
 
 def _witnesses(
-    texture: npt.NDArray[np.float32], block_px: int, octaves: tuple[tuple[float, float], ...]
+    texture: npt.NDArray[np.float32],
+    octaves: tuple[tuple[float, float], ...],
+    coded: GridNoise | None,
 ) -> tuple[list[DirectionEvidence], npt.NDArray[np.intp]]:
     """Evidence of the upper and the lower half of the width, octave by octave, and which octave."""
     rows = texture.shape[0]
+    block_px = _block_px(*texture.shape)
     middle = rows // 2
     # A narrow face is not halved: too few spectral rows would be left in each half.
     parts = (texture[:middle], texture[middle:]) if middle >= LEAST_HALF_PX else (texture,)
     found, fineness = [], []
     for half in parts:
         strip = np.ascontiguousarray(half)
-        for octave, seen in enumerate(block_directions(strip, block_px=block_px, octaves=octaves)):
+        by_octave = block_directions(strip, block_px=block_px, octaves=octaves, coded=coded)
+        for octave, seen in enumerate(by_octave):
             if seen is not None:
                 found.append(seen)
                 fineness.append(octave)

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
 from grainscan.errors import PhotoError
+from grainscan.photo.jpeg_grid import JpegGrid, jpeg_grid
 from grainscan.wording import plain_name
 
 __all__ = ["LEAST_SIDE_PX", "MOST_BYTES", "MOST_MEGAPIXELS", "Photo", "read_photo"]
@@ -71,12 +72,14 @@ class Photo:
     ``pixels``: (M, N, 3) uint8, red green blue, read-only, after the EXIF orientation is
     applied. ``focal_35mm``: focal length for the 35 mm format in mm, None where the camera
     did not say. ``sha256``: of the file's bytes, in hexadecimal.
+    ``jpeg_grid``: how a JPEG was coded.
     """
 
     pixels: NDArray[np.uint8]
     name: str
     focal_35mm: float | None
     sha256: str
+    jpeg_grid: JpegGrid | None = None
 
 
 def read_photo(
@@ -122,7 +125,7 @@ def read_photo(
     with _one_at_a_time, warnings.catch_warnings(), quiet:
         _set_warning_filters()
         try:
-            pixels, focal = _decode(content, picture_format, name, most_megapixels)
+            pixels, focal, grid = _decode(content, picture_format, name, most_megapixels)
         except PhotoError:
             raise
         except MemoryError as error:
@@ -136,7 +139,7 @@ def read_photo(
                 "Copy it from the camera again or take the photograph again."
             ) from error
     pixels.setflags(write=False)
-    return Photo(pixels, name, focal, hashlib.sha256(content).hexdigest())
+    return Photo(pixels, name, focal, hashlib.sha256(content).hexdigest(), grid)
 
 
 def _content(path: Path, name: str) -> bytes:
@@ -219,7 +222,7 @@ def _set_warning_filters() -> None:
 
 def _decode(
     content: bytes, picture_format: str, name: str, most_megapixels: float
-) -> tuple[NDArray[np.uint8], float | None]:
+) -> tuple[NDArray[np.uint8], float | None, JpegGrid | None]:
     if picture_format == "HEIF":
         from pillow_heif import register_heif_opener
 
@@ -238,14 +241,18 @@ def _decode(
         )
     exif = image.getexif()
     focal = _focal_35mm(exif)
+    grid = None
+    if picture_format == "JPEG" and image.mode in ("L", "RGB"):
+        tables: dict[int, list[int]] = getattr(image, "quantization", {})
+        grid = jpeg_grid(tables, image.size, exif.get(_ORIENTATION))
     if picture_format == "JPEG" and image.mode in ("L", "RGB") and _has_its_end(content):
         pixels = _decoded_by_opencv(content)
         if pixels is not None:
-            return _upright(pixels, exif.get(_ORIENTATION)), focal
+            return _upright(pixels, exif.get(_ORIENTATION)), focal, grid
     image.load()
     # In place: a picture that is upright already is not copied.
     ImageOps.exif_transpose(image, in_place=True)
-    return _colour_array(image, name), focal
+    return _colour_array(image, name), focal, grid
 
 
 def _has_its_end(content: bytes) -> bool:
