@@ -98,7 +98,10 @@ def _compare(outcome: BlankOutcome, letter: str, found, true: list[dict], view) 
     one_width = 1.0 / view.length_over_width
     left = list(found)
     for knot in true:
-        first, last = knot["start"] - one_width / 2, knot["stop"] + one_width / 2
+        # The knot's own place belongs to it, also where the fibres there turn little.
+        own = knot["radius"] * one_width
+        first = min(knot["start"], knot["at"] - own) - one_width / 2
+        last = max(knot["stop"], knot["at"] + own) + one_width / 2
         hits = [t for t in left if first <= t.at <= last]
         left = [t for t in left if t not in hits]
         if knot["radius"] < LEAST_RADIUS:

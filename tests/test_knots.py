@@ -118,6 +118,34 @@ def test_a_knot_beyond_the_edge_shows_as_a_swirl_at_that_edge(y, side):
     assert side * trouble.offset > 0.2
 
 
+@pytest.mark.parametrize(("y", "side"), [(-18, 1), (ROWS + 18, -1)])
+def test_a_half_disc_at_an_edge_is_a_knot(y, side):
+    # Ten pixels of it reach into the face; the fibres go straight on beside it.
+    (trouble,) = find_local_trouble(streaks(10, knots=[(700, y, 28)], stain=True))
+    assert trouble.what == "knot"
+    assert trouble.at == pytest.approx(700 / COLUMNS, abs=0.1 * ROWS / COLUMNS)
+    assert side * trouble.offset > 0.45
+    assert trouble.radius == pytest.approx(np.sqrt(28**2 - 18**2) / ROWS, rel=0.3)
+
+
+def test_wane_along_an_edge_is_no_knot():
+    grey = streaks(11)
+    rng = np.random.default_rng(11)
+    depth = cv2.GaussianBlur(rng.standard_normal((1, COLUMNS)), (0, 0), 25.0, borderType=2)
+    depth = 5.0 * depth / depth.std()
+    grey[np.arange(ROWS)[:, None] < depth] *= 0.4
+    assert find_local_trouble(grey) == ()
+
+
+def test_a_dark_band_that_leaves_over_the_edge_is_no_knot():
+    grey = streaks(12)
+    y, x = np.mgrid[0:ROWS, 0:COLUMNS].astype(np.float32)
+    # A fifth of the width broad: along the face at first, then out over its upper edge.
+    middle = np.minimum(45.0, (900.0 - x) / 8.0)
+    grey *= 1.0 - 0.35 * np.clip(10.0 - np.abs(y - middle), 0.0, 1.0)
+    assert find_local_trouble(grey) == ()
+
+
 def test_two_knots_are_two():
     found = find_local_trouble(streaks(6, knots=[(350, 40, 26), (1000, 60, 30)]))
     assert [t.what for t in found] == ["knot", "knot"]

@@ -1,39 +1,45 @@
 """Local trouble on a face: knots, and swirls whose knot lies beside or under the face.
 
-Two kinds of evidence are looked for (see `swirls.py` and `spots.py`): fibres that part and close
-again, anywhere on the face; and dark spots in which the wood's lines are lost, or round which the
-fibres part. Where a spot says beforehand where to look, fewer places are tried, and less of a
+Three kinds of evidence are looked for: fibres that part and close again, anywhere on the face
+(`swirls.py`); dark spots in which the wood's lines are lost, or round which the fibres part
+(`spots.py`); and the darkest place of the long edges, where the fibres may part as well
+(`edge_spots.py`). Where a spot says beforehand where to look, fewer places are tried, and less of a
 swirl is enough. The share of faces without any trouble on which something is flagged all the same
-is shared out between the two (Bonferroni, with weights), and every finding carries its own
-chance.
+is shared out among the three (Bonferroni, with weights), and every finding carries its own chance.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.edge_spots import dark_edge
 from grainscan.measure.fibres import EDGE_SHARE, FibreAngles
 from grainscan.measure.spots import DarkSpot, dark_spots
-from grainscan.measure.swirls import LOBES, Swirl, likeliest_swirl
+from grainscan.measure.swirls import AT_EDGES, LOBES, Swirl, likeliest_swirl
 from grainscan.measure.turns import CELLS_ACROSS, LocalTurns, local_turns
 from grainscan.results import LocalTrouble
 
 __all__ = ["FALSE_ALARM", "away_from", "find_local_trouble"]
 
+Float32Array = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-FALSE_ALARM = 0.03
-"""Chance, by the face's own scatter, of flagging a face without trouble. It is a bound: on rendered
-straight wood it comes out smaller, for the places and the pieces of evidence overlap."""
+FALSE_ALARM = 0.07
+"""Bound of the chance of flagging a face without trouble. It comes out far smaller (on rendered
+straight wood about a tenth of it): places and pieces of evidence overlap, and tails are taken for
+heavier than they mostly are, for the sake of wood that is wavier."""
 
-ANYWHERE_SHARE = 0.2
-"""Share of it for swirls looked for anywhere; the rest is for dark spots. Wood without knots has
-wavy places of its own that no theory of chance knows, hardly any of them at a dark spot."""
+SHARES = {"swirl": 0.3, "spot": 0.35, "edge": 0.35}
+"""Shares of it for swirls looked for anywhere, dark spots, and the darkest place of the edges."""
+
+EDGE_TELLS = math.log(0.05)
+"""An edge that is darker than by this chance names a swirl beside it a knot."""
 
 END_CELLS = CELLS_ACROSS // 2
 """The last half width at either end is left out: checks, saw marks and the outline's own error."""
@@ -61,11 +67,11 @@ def find_local_trouble(grey: npt.NDArray[np.float32]) -> tuple[LocalTrouble, ...
     turns = local_turns(grey)
     if turns is None:
         return ()
-    count = turns.turn.shape[1]
+    count = turns.dark.shape[1]
     quiet = _away_from_ends(np.ones(count, dtype=np.bool_), END_CELLS)
     found: list[LocalTrouble] = []
     for _ in range(MOST_TROUBLES):
-        trouble = _next_trouble(turns, quiet)
+        trouble = _next_trouble(turns, grey, quiet)
         if trouble is None:
             break
         found.append(trouble)
@@ -98,33 +104,52 @@ def away_from(
     return clear, inside
 
 
-def _next_trouble(turns: LocalTurns, quiet: Mask) -> LocalTrouble | None:
+def _next_trouble(turns: LocalTurns, grey: Float32Array, quiet: Mask) -> LocalTrouble | None:
+    found = _chances(turns, grey, quiet)
+    if not found:
+        return None
+    best = min(found, key=lambda f: f.chance)
+    chance = min(1.0, max(best.chance, LEAST_CHANCE))
+    return _described(best.swirl, best.spot, chance, turns) if chance <= FALSE_ALARM else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Finding:
+    """What may be trouble, the kind of evidence it rests on, and its share of the false alarms."""
+
+    kind: str
+    chance: float
+    swirl: Swirl | None
+    spot: DarkSpot | None
+
+
+def _chances(turns: LocalTurns, grey: Float32Array, quiet: Mask) -> list[_Finding]:
     spots = dark_spots(turns, quiet)
-    turn = turns.turn.copy()
+    turn = (turns.quiet.copy(), turns.every.copy())
     for spot in spots:
         if spot.is_stain:
             # Its outline goes round it, but no fibres do.
-            turn[spot.rim] = 0.0
+            for values in turn:
+                values[spot.rim] = 0.0
     spots = spots[:SPOTS]
-    anywhere = likeliest_swirl(turn, _away_from_ends(quiet, SWIRL_END_CELLS), quiet)
-    found: list[tuple[float, Swirl | None, DarkSpot | None]] = []
+    edge = dark_edge(grey, quiet)
+    edges = () if edge is None else (edge,)
+    found = []
+    away = _away_from_ends(quiet, SWIRL_END_CELLS)
+    anywhere = likeliest_swirl(turn, away, quiet, rows=AT_EDGES)
     if anywhere is not None:
-        swirl, places = anywhere
-        found.append(
-            (_chance(swirl.log_chance, places) / ANYWHERE_SHARE, swirl, _near(swirl, spots))
-        )
-    for spot in spots:
-        swirl_there = _swirl_round(spot, turn, quiet)
-        parted = 1.0 if swirl_there is None else _chance(swirl_there[0].log_chance, swirl_there[1])
-        lost = spot.log_chance
-        here = parted if lost is None else _together(math.exp(lost), parted)
-        chance = here * len(spots) / (1.0 - ANYWHERE_SHARE)
-        found.append((chance, swirl_there and swirl_there[0], spot))
-    if not found:
-        return None
-    chance, best, dark = min(found, key=lambda f: f[0])
-    chance = min(1.0, max(chance, LEAST_CHANCE))
-    return _described(best, dark, chance, turns) if chance <= FALSE_ALARM else None
+        chance = _chance(anywhere[0].log_chance, anywhere[1]) / SHARES["swirl"]
+        telling = tuple(e for e in edges if (e.log_chance or 0.0) < EDGE_TELLS)
+        found.append(_Finding("swirl", chance, anywhere[0], _near(anywhere[0], spots + telling)))
+    for kind, those in (("spot", spots), ("edge", edges)):
+        for spot in those:
+            swirl = _swirl_round(spot, turn, quiet)
+            parted = 1.0 if swirl is None else _chance(swirl[0].log_chance, swirl[1])
+            lost = spot.log_chance
+            here = parted if lost is None else _together(math.exp(lost), parted)
+            chance = here * len(those) / SHARES[kind]
+            found.append(_Finding(kind, chance, swirl and swirl[0], spot))
+    return found
 
 
 def _away_from_ends(columns: Mask, cells: int) -> Mask:
@@ -154,7 +179,9 @@ def _near(swirl: Swirl, spots: tuple[DarkSpot, ...]) -> DarkSpot | None:
     return None
 
 
-def _swirl_round(spot: DarkSpot, turn: FloatArray, quiet: Mask) -> tuple[Swirl, float] | None:
+def _swirl_round(
+    spot: DarkSpot, turn: tuple[FloatArray, ...], quiet: Mask
+) -> tuple[Swirl, float] | None:
     here = _away_from_ends(quiet, SWIRL_END_CELLS)
     here &= np.abs(np.arange(len(quiet)) - spot.column) <= CELLS_ACROSS / 4
     # A large knot hides what is near its middle; its swirl begins at its outline.
@@ -166,7 +193,7 @@ def _swirl_round(spot: DarkSpot, turn: FloatArray, quiet: Mask) -> tuple[Swirl, 
 def _described(
     swirl: Swirl | None, spot: DarkSpot | None, chance: float, turns: LocalTurns
 ) -> LocalTrouble:
-    count = turns.turn.shape[1]
+    count = turns.dark.shape[1]
     span = 1.0 - 2.0 * EDGE_SHARE
     if spot is not None:
         column, row, radius = spot.column, spot.row, spot.radius
@@ -196,8 +223,9 @@ def _parting_row(swirl: Swirl, turns: LocalTurns) -> float:
     if swirl.middle is not None:
         return swirl.middle
     column = int(swirl.column)
-    before = turns.turn[:, max(0, column - swirl.half_gap - swirl.lobe) : column - swirl.half_gap]
-    after = turns.turn[:, column + swirl.half_gap : column + swirl.half_gap + swirl.lobe]
+    turn = (turns.quiet + turns.every) / 2.0
+    before = turn[:, max(0, column - swirl.half_gap - swirl.lobe) : column - swirl.half_gap]
+    after = turn[:, column + swirl.half_gap : column + swirl.half_gap + swirl.lobe]
     climbs = before.mean(axis=1) - after.mean(axis=1)
     total = np.concatenate([[0.0], np.cumsum(climbs)])
     # The split that gives most to "climb above it, fall below it".

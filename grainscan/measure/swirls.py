@@ -1,14 +1,16 @@
 """Swirls: places where the fibres of a face part round something and close again behind it.
 
 Round a knot the fibres on one side climb before it and fall after it; on the other side they fall
-and then climb; where a branch lies along the face all climb and fall together. What all have in
-common is a turn one way before the place and the other way after it, within about a width. Ring
-tips, pencil lines and checks turn lines one way only, and a slow bend of the fibres has no place.
+and then climb; where a branch lies along the face, or beside it, all climb and fall together. What
+all have in common is a turn one way before the place and the other way after it, within about a
+width. Ring tips, pencil lines and checks turn lines one way only, and a slow bend of the fibres has
+no place.
 
 So the test is a conjunction: over a lobe before *and* a lobe after, the mean turn must stand out,
-with opposite signs, and the weaker of the two decides. The chance of as much on a face without a
-swirl is that of two such lobes, times the number of independent places looked at. The scatter and
-the tails are the face's own, away from the place in question.
+with opposite signs, and the weaker of the two decides. It must do so in the quiet wood *and* in all
+lines: a ring's tip is no line of the quiet wood, and the quiet wood's own scatter is no ring. The
+chance of as much on a face without a swirl is that of two such lobes, times the number of
+independent places looked at. The scatter is the face's own, away from the place in question.
 """
 
 from __future__ import annotations
@@ -22,32 +24,64 @@ import numpy.typing as npt
 from grainscan.measure.medians import medians
 from grainscan.measure.turns import CELLS_ACROSS
 
-__all__ = ["LOBES", "Swirl", "likeliest_swirl", "log_tail", "tail_freedom"]
+__all__ = [
+    "ALONE_WIDTHS",
+    "ANY_ROWS",
+    "AT_EDGES",
+    "LOBES",
+    "TAIL_FREEDOM",
+    "Bands",
+    "Swirl",
+    "likeliest_swirl",
+]
 
 FloatArray = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-LOBES = ((2, 3), (2, 4), (3, 5), (4, 6))
+LOBES = ((2, 3), (2, 4), (3, 5), (4, 6), (5, 7), (6, 8))
 """Half the gap between the lobes and their length, in cells: a knot's fibres are steepest about
-a radius from its middle (potential flow round a post), and a swirl is under a width either side."""
+a radius from its middle (potential flow round a post), and farther off along the face where the
+knot lies beside it."""
 
-BANDS = tuple((h, o) for h in (2, 4, 8) for o in range(0, CELLS_ACROSS - h + 1, max(1, h // 2)))
-"""Height and first row of the bands that are averaged over."""
 
-SPLITS = tuple((row, h) for h in (2, 3) for row in range(h, CELLS_ACROSS - h + 1))
-"""Bands of ``h`` rows above and below a row that turn opposite ways: a knot on the face."""
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """Rows of cells that are averaged over.
 
-INDEPENDENT_BANDS = 10.0
-"""How many of the overlapping bands and splits speak for themselves: four of two rows, two of
-four, the whole width, and three splits."""
+    ``bands``: height and first row of each. ``splits``: a row, and how many rows above and below
+    it turn opposite ways. ``independent``: how many of these, which overlap, speak for themselves.
+    """
 
-LEAST_SCATTER = 0.012
-"""Scatter (of the sine of twice the turn) that is always allowed for, a third of a degree: the
-outline's own error and a bend of the fibres turn that much over a lobe."""
+    bands: tuple[tuple[int, int], ...]
+    splits: tuple[tuple[int, int], ...]
+    independent: float
 
-LEAST_TURN = 0.07
-"""A swirl's lobes turn by 2° or more on average (and the steepest fibres by several times that);
-less is the wander of straight-grained wood."""
+
+AT_EDGES = Bands(((2, 0), (2, 6), (4, 0), (4, 4), (8, 0)), (), 4.0)
+"""Where nothing says where to look: at either edge, where the fibres go round a knot beside it, in
+either half, as round a knot between them, and over the whole width. Waves and ring tips in the
+middle of the width are many, and hardly any knot shows there alone.
+
+Independent: two of two rows, and what four and eight rows have besides, one each."""
+
+ANY_ROWS = Bands(
+    tuple((h, o) for h in (2, 4, 8) for o in range(0, CELLS_ACROSS - h + 1, max(1, h // 2))),
+    tuple((row, h) for h in (2, 3) for row in range(h, CELLS_ACROSS - h + 1)),
+    10.0,
+)
+"""Round a spot. Independent: four of two rows, two of four, the whole width, and three splits."""
+
+LEAST_TURN = 0.026
+"""Added to what is usual (a sine of twice the turn, three quarters of a degree): the outline's own
+error and a bend of the fibres turn that much over a lobe."""
+
+USUAL_MOST = 97.0
+"""The scatter is taken from this percentile of the sizes met elsewhere on the face: with ring tips
+and waves it is many times what the median would make one expect."""
+
+TAIL_FREEDOM = 5.0
+"""Beyond that percentile the chance is taken to fall as under Student's law with so many degrees
+of freedom: wood has far outliers, a normal law would make every one of them a knot."""
 
 ALONE_WIDTHS = 1.75
 """The face's scatter is measured farther than this from the place in question."""
@@ -72,80 +106,119 @@ class Swirl:
     log_chance: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Lobes:
+    """Lobe means of one texture.
+
+    ``means`` (K, M): of the bands, less their median. ``usual`` (K, 1): the size that few of them
+    go beyond on the whole face. ``up``, ``down`` (K, P): the weaker lobe's turn where the lines
+    climb before the place and fall after it, and the reverse.
+    """
+
+    means: FloatArray
+    usual: FloatArray
+    up: FloatArray
+    down: FloatArray
+
+
 def likeliest_swirl(
-    turn: FloatArray, allowed: Mask, quiet: Mask, lobes: tuple[tuple[int, int], ...] = LOBES
+    turns: tuple[FloatArray, ...],
+    allowed: Mask,
+    quiet: Mask,
+    lobes: tuple[tuple[int, int], ...] = LOBES,
+    rows: Bands = ANY_ROWS,
 ) -> tuple[Swirl, float] | None:
     """The likeliest swirl whose middle is an ``allowed`` column, and how many places were tried.
 
-    ``turn`` (8, C): see :class:`LocalTurns`. ``quiet`` (C,): columns the scatter is measured in,
-    less those near the place. ``lobes``: as :data:`LOBES`. The number of places counts independent
-    ones. None where no turn is of the kind.
+    ``turns``, one or more (8, C), of several textures: see :class:`LocalTurns`; all must show it.
+    ``quiet`` (C,): columns the scatter is measured in, less those near the place. ``lobes``: as
+    :data:`LOBES`. ``rows``: that are tried. The number of places counts independent ones. None
+    where no turn is of the kind.
     """
-    bands = _band_means(turn)
+    bands = [_band_means(turn, rows) for turn in turns]
+    count = len(quiet)
     best: Swirl | None = None
     places = 0.0
     for half_gap, lobe in lobes:
-        if bands.shape[1] < 2 * (half_gap + lobe) + 2 * CELLS_ACROSS:
+        if count < 2 * (half_gap + lobe) + 2 * CELLS_ACROSS:
             continue
-        means = _running_means(bands, lobe)
-        size = 2 * half_gap + lobe
-        before, after = means[:, :-size], means[:, size:]
-        middle = np.arange(before.shape[1]) + half_gap + lobe
-        here = allowed[middle]
-        places += INDEPENDENT_BANDS * float(here.sum()) / lobe / 2.0
+        middle = np.arange(half_gap + lobe, count - half_gap - lobe + 1)
+        here = allowed[np.minimum(middle, count - 1)]
+        places += rows.independent * float(here.sum()) / lobe / 2.0
         if not here.any():
             continue
-        found = _best_place(means, before, after, middle, here, quiet, (half_gap, lobe))
-        if found is not None and (best is None or found.log_chance < best.log_chance):
-            best = found
+        lobe_middle = np.arange(count - lobe + 1) + lobe // 2
+        still = quiet[lobe_middle]
+        shown = [_lobes(b, (half_gap, lobe), still) for b in bands]
+        found = _best_place(shown, middle, here, np.where(still, lobe_middle, -count))
+        if found is None:
+            continue
+        column, band, log_chance = found
+        if best is None or log_chance < best.log_chance:
+            best = Swirl(float(column), half_gap, lobe, *_rows_of(band, rows), log_chance)
     return None if best is None else (best, max(places, 1.0))
 
 
+def _lobes(bands: FloatArray, lobes: tuple[int, int], still: Mask) -> _Lobes:
+    half_gap, lobe = lobes
+    means = _running_means(bands, lobe)
+    means = means - medians(means[:, still], 1)[:, None]
+    before, after = means[:, : -2 * half_gap - lobe], means[:, 2 * half_gap + lobe :]
+    usual = _usual_most(means[:, still])
+    return _Lobes(means, usual, np.minimum(before, -after), np.minimum(-before, after))
+
+
 def _best_place(
-    means: FloatArray,
-    before: FloatArray,
-    after: FloatArray,
+    shown: list[_Lobes],
     middle: npt.NDArray[np.int_],
     here: Mask,
-    quiet: Mask,
-    lobes: tuple[int, int],
-) -> Swirl | None:
-    half_gap, lobe = lobes
-    weaker = np.maximum(np.minimum(before, -after), np.minimum(-before, after))
-    lobe_middle = np.arange(means.shape[1]) + lobe // 2
-    scatter = _scatter(means[:, quiet[lobe_middle]])
-    strength = np.where(here & (weaker > LEAST_TURN), weaker / scatter, 0.0)
-    band, place = np.unravel_index(int(np.argmax(strength)), strength.shape)
+    lobe_middle: npt.NDArray[np.int_],
+) -> tuple[int, int, float] | None:
+    """Column, band and log of the chance at one place of the likeliest swirl of one size.
+
+    ``lobe_middle`` (M,): columns of the lobes' middles, below zero where they count for nothing.
+    """
+    up = _together([s.up / s.usual for s in shown])
+    down = _together([s.down / s.usual for s in shown])
+    strength = np.where(here, np.maximum(up, down), 0.0)
+    band, place = (int(v) for v in np.unravel_index(int(np.argmax(strength)), strength.shape))
     if strength[band, place] <= 0.0:
         return None
     column = int(middle[place])
-    far = quiet[lobe_middle] & (np.abs(lobe_middle - column) > ALONE_WIDTHS * CELLS_ACROSS)
+    far = (lobe_middle >= 0) & (np.abs(lobe_middle - column) > ALONE_WIDTHS * CELLS_ACROSS)
     if far.sum() < 2 * CELLS_ACROSS:
         return None
-    alone = means[:, far]
-    centre = np.median(alone[band])
-    spread = float(_scatter(alone)[band, 0])
-    freedom = tail_freedom(alone)
-    first, second = abs(before[band, place] - centre), abs(after[band, place] - centre)
-    # The weaker lobe decides, either way round: both must reach as far, by chance, apart.
-    log_chance = 2.0 * log_tail(min(first, second) / spread, freedom)
-    rows, parted = _rows_of(int(band))
-    return Swirl(float(column), half_gap, lobe, rows, parted, log_chance + math.log(2.0))
+    way = "up" if up[band, place] >= down[band, place] else "down"
+    strengths = [
+        getattr(s, way)[band, place] / _usual_most(s.means[band : band + 1, far])[0, 0]
+        for s in shown
+    ]
+    # Both lobes must reach as far, by chance, apart, and either way round.
+    log_chance = 2.0 * _log_tail(float(_together(strengths))) + math.log(2.0)
+    return column, band, log_chance
 
 
-def _rows_of(band: int) -> tuple[tuple[int, int], float | None]:
-    if band < len(BANDS):
-        height, first = BANDS[band]
+def _together(strengths: list[FloatArray]) -> FloatArray:
+    """Geometric mean; nothing where one of them is nothing."""
+    product = np.prod([np.maximum(s, 0.0) for s in strengths], axis=0)
+    return np.asarray(product ** (1.0 / len(strengths)))
+
+
+def _rows_of(band: int, rows: Bands) -> tuple[tuple[int, int], float | None]:
+    if band < len(rows.bands):
+        height, first = rows.bands[band]
         return (first, height), None
-    row, height = SPLITS[band - len(BANDS)]
+    row, height = rows.splits[band - len(rows.bands)]
     return (row - height, 2 * height), float(row)
 
 
-def _band_means(turn: FloatArray) -> FloatArray:
+def _band_means(turn: FloatArray, rows: Bands) -> FloatArray:
     """Means over the bands, then half the differences across the splits (K, C)."""
     total = np.concatenate([np.zeros((1, turn.shape[1])), np.cumsum(turn, axis=0)])
-    bands = [(total[first + h] - total[first]) / h for h, first in BANDS]
-    splits = [(2.0 * total[row] - total[row - h] - total[row + h]) / (2.0 * h) for row, h in SPLITS]
+    bands = [(total[first + h] - total[first]) / h for h, first in rows.bands]
+    splits = [
+        (2.0 * total[row] - total[row - h] - total[row + h]) / (2.0 * h) for row, h in rows.splits
+    ]
     return np.stack(bands + splits)
 
 
@@ -154,30 +227,16 @@ def _running_means(values: FloatArray, length: int) -> FloatArray:
     return np.asarray((total[:, length:] - total[:, :-length]) / length)
 
 
-def _scatter(means: FloatArray) -> FloatArray:
-    """Robust standard deviation (K, 1) of lobe means along the face."""
-    apart = np.abs(means - medians(means, 1)[:, None])
-    return np.asarray(1.4826 * medians(apart, 1)[:, None] + LEAST_SCATTER)
+def _usual_most(means: FloatArray) -> FloatArray:
+    """The size (K, 1) that few lobe means along the face go beyond."""
+    rank = min(means.shape[1] - 1, int(means.shape[1] * USUAL_MOST / 100.0))
+    size = np.partition(np.abs(means), rank, axis=1)[:, rank : rank + 1]
+    return np.asarray(size + LEAST_TURN)
 
 
-def tail_freedom(alone: FloatArray) -> float:
-    """Degrees of freedom of the Student law whose tail is as heavy as that of the lobe means.
+def _log_tail(strength: float) -> float:
+    """Log of the chance of so many times the usual most or more, one way."""
+    from scipy.special import stdtr, stdtrit
 
-    From the ratio of the 97th percentile of their size to the median, over all bands; between 4
-    (a very uneven face) and 30.
-    """
-    from scipy.special import stdtrit
-
-    apart = np.abs(alone - medians(alone, 1)[:, None])
-    apart /= medians(apart, 1)[:, None] + 1e-9
-    ratio = float(np.percentile(apart, 97.0))
-    trial = np.array([30.0, 20.0, 12.0, 8.0, 6.0, 5.0, 4.0])
-    ratios = stdtrit(trial, 0.985) / stdtrit(trial, 0.75)
-    return float(np.interp(ratio, ratios, trial))
-
-
-def log_tail(strength: float, freedom: float) -> float:
-    """Log of the chance of so many scatters or more, one way, under a Student law."""
-    from scipy.special import stdtr
-
-    return float(np.log(stdtr(freedom, -strength)))
+    most = stdtrit(TAIL_FREEDOM, (1.0 + USUAL_MOST / 100.0) / 2.0)
+    return float(np.log(stdtr(TAIL_FREEDOM, -strength * most)))

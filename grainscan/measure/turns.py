@@ -2,8 +2,8 @@
 
 The face is divided into cells an eighth of its width long and high. In each, the structure tensor
 (Bigün and Granlund, ICCV 1987; Gaussian derivatives, Jähne, *Digital Image Processing*, §13.3)
-gives the direction of its lines as a doubled angle, half of it from the quiet wood, half from all
-lines: ring lines are clearer and go round a knot too, but have bends of their own. The general run
+gives the direction of its lines as a doubled angle, once from the quiet wood, once from all lines:
+ring lines are clearer and go round a knot too, but have bends of their own. The general run
 is the median of the cells four widths round about; what is left is the turn. Lines across the face
 (a saw's, a pencil's) count little: fibres rarely stand so steep.
 """
@@ -18,7 +18,7 @@ import numpy.typing as npt
 from grainscan.measure.fibres import EDGE_SHARE
 from grainscan.measure.texture import normalised_texture, quiet_texture
 
-__all__ = ["CELLS_ACROSS", "LocalTurns", "local_turns"]
+__all__ = ["CELLS_ACROSS", "LocalTurns", "general_run_along", "local_turns"]
 
 Float32Array = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -42,15 +42,17 @@ FAINT_SHARE = 0.2
 class LocalTurns:
     """Turns and darkness of a face's cells.
 
-    ``turn`` (8, C): sine of twice the turn, weighted by how clear the lines are, −1 to 1, positive
-    = climbing to the right more than the general run. ``dark`` (8, C): how much darker than the
-    cells of the same height round about (a difference of logarithms). ``along`` (8, C): cosine of
-    twice the turn, weighted as ``turn``: near 1 where clear lines follow the general run, near 0
-    where there are none. Cells lie from ``EDGE_SHARE`` of the width below the upper edge to as
-    much above the lower; C of them fill the length.
+    ``quiet``, ``every`` (8, C), of the quiet wood and of all lines: sine of twice the turn,
+    weighted by how clear the lines are, −1 to 1, positive = climbing to the right more than the
+    general run. ``dark`` (8, C): how much darker than the cells of the same height round about (a
+    difference of logarithms). ``along`` (8, C): cosine of twice the turn, weighted alike, of both
+    together: near 1 where clear lines follow the general run, near 0 where there are none. Cells
+    lie from ``EDGE_SHARE`` of the width below the upper edge to as much above the lower; C of them
+    fill the length.
     """
 
-    turn: FloatArray
+    quiet: FloatArray
+    every: FloatArray
     along: FloatArray
     dark: FloatArray
 
@@ -70,13 +72,30 @@ def local_turns(grey: Float32Array) -> LocalTurns | None:
     size = (round(columns * CELLS_ACROSS / rows), CELLS_ACROSS)
     quiet = _directions(quiet_texture(grey, broad_px=BROAD_PX, clip=CLIP).blanked, size)
     every = _directions(normalised_texture(grey, broad_px=BROAD_PX, clip=CLIP), size)
-    sine, cosine = (quiet[0] + every[0]) / 2.0, (quiet[1] + every[1]) / 2.0
+    quiet_turn, quiet_along = _against_general_run(*quiet)
+    every_turn, every_along = _against_general_run(*every)
+    brightness = np.log(np.maximum(_cells(grey, size), 1.0))
+    return LocalTurns(
+        quiet_turn,
+        every_turn,
+        (quiet_along + every_along) / 2.0,
+        _general_run(brightness) - brightness,
+    )
+
+
+def _against_general_run(sine: FloatArray, cosine: FloatArray) -> tuple[FloatArray, FloatArray]:
     usual_sine, usual_cosine = _general_run(sine), _general_run(cosine)
     length = np.hypot(usual_sine, usual_cosine) + 1e-6
     turn = (sine * usual_cosine - cosine * usual_sine) / length
-    along = (cosine * usual_cosine + sine * usual_sine) / length
-    brightness = np.log(np.maximum(_cells(grey, size), 1.0))
-    return LocalTurns(turn, along, _general_run(brightness) - brightness)
+    return turn, (cosine * usual_cosine + sine * usual_sine) / length
+
+
+def general_run_along(values: FloatArray) -> FloatArray:
+    """Median of the values (R, C) of cells over four widths along the face, row by row."""
+    from scipy.ndimage import median_filter
+
+    window = (1, int(GENERAL_RUN_WIDTHS * CELLS_ACROSS) | 1)
+    return np.asarray(median_filter(values, window, mode="nearest"), dtype=np.float64)
 
 
 def _directions(texture: Float32Array, size: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
