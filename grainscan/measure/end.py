@@ -16,6 +16,7 @@ from grainscan.measure.rings_anatomy import (
     rank_anatomies,
     species_anatomy,
 )
+from grainscan.measure.rings_bend import bend_evidence
 from grainscan.measure.rings_boundaries import (
     BoundaryRows,
     bark_side,
@@ -72,9 +73,16 @@ FEW = 5
 LEAST_STRENGTH = 1.5
 """A typical boundary's log-likelihood ratio below which the rings count as not seen."""
 
-TOO_CLOSE = 2.0
-"""Two readings across each other whose likeness differs by less than this (odds below about
-7 to 1) leave the question open."""
+TOO_CLOSE = math.log(19.0)
+"""Two readings across each other leave the question open where one of them is not at least 95 %
+sure: a 90 % interval round the likelier would leave the other out."""
+
+MOST_CLEARER = 2.0
+"""As much (nats, odds of 7 to 1) may clearer lines speak for a reading against one across it:
+where both are lines, rays may be as clear as rings. Our own choice."""
+
+SAME_RINGS_DEG = 30.0
+"""Readings that differ by less follow the same rings, one better than the other."""
 
 LEAST_ARC_DEG = 20.0
 """Arc that the section must span, seen from the pith, for the pith's place to be stated."""
@@ -172,7 +180,7 @@ def _read_rings(view: EndView, species: str | None) -> _Rings | str:
     if _doubtful(trials):
         trials = _with_lines(view, texture, usable, species, trials)
     trials = sorted(trials, key=lambda trial: -trial.likeness)
-    return _unseen(trials) or trials[0]
+    return _unseen(trials) or _widened(trials)
 
 
 def _doubtful(trials: list[_Rings]) -> bool:
@@ -210,7 +218,9 @@ def _with_lines(
             likeness=_likeness(
                 trial.found,
                 trial.anatomy,
-                *(describe(s, trial.family.arcs).joint for s in (lines, fine)),
+                describe(lines, trial.family.arcs).joint,
+                describe(fine, trial.family.arcs).joint,
+                bend_evidence(trial.family.arcs.curvature, trial.spread.curvature),
             ),
         )
         for trial in every
@@ -259,25 +269,38 @@ def _follow(
         sure,
         found,
         latewood,
-        _likeness(found, anatomy, family.joint, family.joint),
+        _likeness(
+            found,
+            anatomy,
+            family.joint,
+            family.joint,
+            bend_evidence(family.arcs.curvature, spread.curvature),
+        ),
     )
 
 
 def _likeness(
-    found: BoundaryRows, anatomy: AnatomyFound, first_joint: float, second_joint: float
+    found: BoundaryRows,
+    anatomy: AnatomyFound,
+    first_joint: float,
+    second_joint: float,
+    bend: float,
 ) -> float:
     """How much a reading looks like rings, in nats.
 
     A typical boundary's evidence, how even the widths are, how much of what is seen the arcs
-    and the radii of one pith explain together (rings and rays share their pith), and rows of
-    pores: neither rays nor tools leave those.
+    and the radii of one pith explain together (rings and rays share their pith), how they are
+    bent, and rows of pores: neither rays nor tools leave those.
     """
     seen = 2.5 * math.log(max(first_joint, 1e-3)) + 2.5 * math.log(max(second_joint, 1e-3))
     rows = anatomy.confidence if anatomy.anatomy == "ring-porous" else 0.0
-    # Two lines or three are less of a pattern than many.
+    return _pattern(found) + found.evenness + seen + bend + 4.0 * max(2.0 * rows - 1.0, 0.0)
+
+
+def _pattern(found: BoundaryRows) -> float:
+    """How clearly there are lines at all: two or three are less of a pattern than many."""
     sure = float((found.confidence > SURE).sum())
-    pattern = found.strength * sure / (sure + 1.0)
-    return pattern + found.evenness + seen + 4.0 * max(2.0 * rows - 1.0, 0.0)
+    return found.strength * sure / (sure + 1.0)
 
 
 def _anatomies(averages: Profiles, usual: float, species: str | None) -> list[AnatomyFound]:
@@ -289,23 +312,55 @@ def _anatomies(averages: Profiles, usual: float, species: str | None) -> list[An
     return [anatomy for anatomy in likely if anatomy.confidence > 0.02]
 
 
+def _widened(trials: list[_Rings]) -> _Rings:
+    """The likeliest reading, its errors those of all readings of the same rings together.
+
+    Each counts by its likeness; the square of how far it lies from the likeliest adds to the
+    variance by that share (law of total variance, about the value that is stated).
+    """
+    best = trials[0]
+    same = [trial for trial in trials if _apart_deg(best, trial) <= SAME_RINGS_DEG and _seen(trial)]
+    share = np.exp([trial.likeness - best.likeness for trial in same])
+    share /= share.sum()
+    away = np.radians([_apart_deg(best, trial) for trial in same])
+    turned = [1.0 if math.cos(t.bark_rad - best.bark_rad) > 0 else -1.0 for t in same]
+    bent = [sign * t.family.arcs.curvature for sign, t in zip(turned, same, strict=True)]
+    more = np.array(bent) - best.family.arcs.curvature
+    spread = FamilySpread(
+        math.hypot(best.spread.direction_rad, math.sqrt(float(share @ away**2))),
+        math.hypot(best.spread.curvature, math.sqrt(float(share @ more**2))),
+    )
+    return dataclasses.replace(best, spread=spread)
+
+
 def _unseen(trials: list[_Rings]) -> str | None:
     """Why the best of several readings (best first) is no answer, or None."""
     found = trials[0].found
-    if (found.confidence > SURE).sum() < 2 or found.strength < LEAST_STRENGTH:
+    if not _seen(trials[0]):
         return (
             "the rings cannot be told on this end: plane or sand it, wet it, and photograph it "
             "closer in even light"
         )
     for other in trials[1:]:
-        apart = abs((other.direction_deg - trials[0].direction_deg + 90.0) % 180.0 - 90.0)
-        close = trials[0].likeness - other.likeness < TOO_CLOSE
-        if apart > 30.0 and close and other.found.strength > LEAST_STRENGTH:
+        clearer = max(_pattern(found) - _pattern(other.found) - MOST_CLEARER, 0.0)
+        close = trials[0].likeness - other.likeness - clearer < TOO_CLOSE
+        across = _apart_deg(trials[0], other) > SAME_RINGS_DEG
+        if across and close and _seen(other):
             return (
                 "rings and rays (or tool marks) cannot be told apart on this end: plane or sand "
                 "it, wet it, and photograph it again"
             )
     return None
+
+
+def _seen(trial: _Rings) -> bool:
+    """Whether there are lines to be seen along a reading's arcs."""
+    found = trial.found
+    return int((found.confidence > SURE).sum()) >= 2 and found.strength >= LEAST_STRENGTH
+
+
+def _apart_deg(one: _Rings, two: _Rings) -> float:
+    return abs((two.direction_deg - one.direction_deg + 90.0) % 180.0 - 90.0)
 
 
 def _quality(view: EndView, outline: EndOutline) -> PhotoQuality:

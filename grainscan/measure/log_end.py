@@ -105,12 +105,17 @@ class LogEnd:
         return [((x - x0) * scale, (y0 - y) * scale) for x, y in self.wood_px]
 
     def ring_radius_mm(self, ring: int) -> float | None:
-        """Largest distance from the pith of a ring (1 = innermost) over the radii, or None."""
+        """Largest distance from the pith of a ring (1 = innermost seen) over the radii, or None.
+
+        A ring lies at one share of the growth all round; its middle share over the radii is not
+        misled by a radius on which some were missed.
+        """
         scale = self.mm_per_px
-        far = [r.shares[ring - 1] * r.length for r in self.radii if len(r.shares) >= ring >= 1]
-        if scale is None or not far:
+        shares = [r.shares[ring - 1] for r in self.radii if len(r.shares) >= ring >= 1]
+        if scale is None or not shares:
             return None
-        return max(far) * self.radius_px * scale
+        longest = max(r.length for r in self.radii)
+        return statistics.median(shares) * longest * self.radius_px * scale
 
     def to_dict(self) -> dict[str, Any]:
         """Plain lists, dicts, numbers and None, for a JSON file."""

@@ -259,21 +259,25 @@ def ring_turn(straight: Straightened) -> RingTurn:
     if len(slopes) < 2:
         return RingTurn(_turn(turn), np.radians(5.0), 1.0)
     change = float(np.sqrt(np.mean(np.diff(slopes) ** 2)))
-    # A wave of 1.7 section lengths, the middle of the octave and a half above the section.
-    steep = float(np.std(slopes))
+    # A wave of 1.7 section lengths, the middle of the octave and a half above the section. The
+    # arcs were fitted to the same waves: they took the slopes' mean and their even change along
+    # the rings with them, two of the slopes' degrees of freedom.
+    free = max(len(slopes) - 2, 1)
+    steep = float(np.sqrt(np.sum((slopes - slopes.mean()) ** 2) / free))
     extent = float(t[-1] - t[0])
-    few = _few_windows(len(slopes))
-    return RingTurn(_turn(turn), few * 0.7 * change, few * steep * 2.0 * np.pi / (1.7 * extent))
+    few = _few_values(len(slopes) - 1)
+    longer = _few_values(free) * steep * 2.0 * np.pi / (1.7 * extent)
+    return RingTurn(_turn(turn), few * 0.7 * change, longer)
 
 
-def _few_windows(count: int) -> float:
-    """By how much a 90 % interval is wider when its standard error comes from a few values.
+def _few_values(free: int) -> float:
+    """By how much a 90 % interval is wider when its standard error has few degrees of freedom.
 
     Student's law over the normal one (Biometrika 6, 1908).
     """
     from scipy.special import ndtri, stdtrit
 
-    return float(stdtrit(count - 1, 0.95) / ndtri(0.95))
+    return float(stdtrit(free, 0.95) / ndtri(0.95))
 
 
 def _turn(slope: float) -> float:
