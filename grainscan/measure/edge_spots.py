@@ -55,8 +55,7 @@ def dark_edge(grey: Float32Array, allowed: Mask) -> DarkSpot | None:
     face without a knot has an edge so dark in one place. None where no place is darker than the
     others and than the wood near it, or where too few are left to compare.
     """
-    light = np.log(np.maximum(grey, 1.0))
-    edges = [light, light[::-1]]
+    edges = [grey, grey[::-1]]
     count = len(allowed)
     dark = [_darkness(edge, (EDGE_ROWS,), count)[0] for edge in edges]
     inner = [_darkness(edge, INNER_ROWS, count) for edge in edges]
@@ -89,17 +88,17 @@ def dark_edge(grey: Float32Array, allowed: Mask) -> DarkSpot | None:
     )
 
 
-def _darkness(light: FloatArray, rows: tuple[tuple[float, float], ...], count: int) -> FloatArray:
+def _darkness(grey: Float32Array, rows: tuple[tuple[float, float], ...], count: int) -> FloatArray:
     """How much darker than its general run each of some bands of rows is, cell by cell (R, C)."""
     import cv2
 
-    height = light.shape[0]
+    height = grey.shape[0]
     bands = []
     for first, last in rows:
         start = max(1, round(first * height))
-        band = light[start : max(start + 1, round(last * height))].mean(axis=0, keepdims=True)
+        band = grey[start : max(start + 1, round(last * height))].mean(axis=0, keepdims=True)
         bands.append(cv2.resize(band, (count, 1), interpolation=cv2.INTER_AREA)[0])
-    cells = np.array(bands, dtype=np.float64)
+    cells = np.log(np.maximum(np.array(bands, dtype=np.float64), 1.0))
     return general_run_along(cells) - cells
 
 

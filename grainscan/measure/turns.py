@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.fibres import EDGE_SHARE
+from grainscan.measure.medians import medians
 from grainscan.measure.texture import normalised_texture, quiet_texture
 
 __all__ = ["CELLS_ACROSS", "LocalTurns", "general_run_along", "local_turns"]
@@ -92,10 +93,20 @@ def _against_general_run(sine: FloatArray, cosine: FloatArray) -> tuple[FloatArr
 
 def general_run_along(values: FloatArray) -> FloatArray:
     """Median of the values (R, C) of cells over four widths along the face, row by row."""
-    from scipy.ndimage import median_filter
+    return _running_medians(values, 1)
 
-    window = (1, int(GENERAL_RUN_WIDTHS * CELLS_ACROSS) | 1)
-    return np.asarray(median_filter(values, window, mode="nearest"), dtype=np.float64)
+
+def _running_medians(values: FloatArray, height: int) -> FloatArray:
+    """Medians over ``height`` rows and four widths, worked out every half width along the face."""
+    length = int(GENERAL_RUN_WIDTHS * CELLS_ACROSS) | 1
+    around = ((height // 2, height // 2), (length // 2, length // 2))
+    windows = np.lib.stride_tricks.sliding_window_view(
+        np.pad(values, around, mode="edge"), (height, length)
+    )
+    count = values.shape[1]
+    at = np.unique(np.append(np.arange(0, count, CELLS_ACROSS // 2), count - 1))
+    runs = medians(windows[:, at], (2, 3))
+    return np.stack([np.interp(np.arange(count), at, run) for run in runs])
 
 
 def _directions(texture: Float32Array, size: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
@@ -126,7 +137,4 @@ def _cells(values: npt.NDArray[np.floating], size: tuple[int, int]) -> FloatArra
 
 
 def _general_run(values: FloatArray) -> FloatArray:
-    from scipy.ndimage import median_filter
-
-    window = (CELLS_ACROSS // 2 + 1, int(GENERAL_RUN_WIDTHS * CELLS_ACROSS) | 1)
-    return np.asarray(median_filter(values, window, mode="nearest"), dtype=np.float64)
+    return _running_medians(values, CELLS_ACROSS // 2 + 1)
