@@ -220,7 +220,19 @@ def table(outcomes: list[EndOutcome]) -> str:
     ]
     lines.append(
         f"ends spanning ≥ 20° of arc: {len(wide)}; pith stated on {len(stated)}, within 5° and "
-        f"15 % on {len(near)}"
+        f"15 % on {len(near)}; its distance's interval holds it on "
+        f"{sum(o.curvature_covered for o in wide)}"
+    )
+    less = [o for o in read if o.arc_deg < 20.0]
+    lines.append(
+        f"ends spanning less: {len(less)}; the interval of the pith's distance holds it on "
+        f"{_mean(o.curvature_covered for o in less):.0%}"
+    )
+    gross = [o for o in read if o.direction_error_deg > 10.0]
+    owned = sum(o.direction_covered for o in gross)
+    lines.append(
+        f"direction more than 10° off: {len(gross)} of {len(read)}, {owned} of them within the "
+        f"stated interval; not read: {len(outcomes) - len(read)} of {len(outcomes)}"
     )
     lines.append(f"no end found: {sum(o.error is not None for o in outcomes)} of {len(outcomes)}")
     return "\n".join(lines)

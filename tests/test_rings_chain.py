@@ -31,6 +31,21 @@ def chain_of(clear, usual=24.0):
     return best_chain(clear, np.ones(ROWS), used, usual)
 
 
+def test_a_boundary_on_the_edge_may_be_in_or_out():
+    true, clear = evidence(3, spread=0.05, noise=0.3, height=12.0)
+    chain = chain_of(clear)
+    on_edge, amid = float(true[4]), float(true[4] + true[5]) / 2
+    high = float(true[-1] + true[-2]) / 2
+    sharp = chain.count_chances_between(amid, high)
+    blurred = chain.count_chances_between(on_edge + 0.5, high)
+    assert sharp.sum() == pytest.approx(1.0)
+    assert blurred.sum() == pytest.approx(1.0)
+    # Nothing is near an edge amid two boundaries: the edge's width changes nothing there.
+    assert sharp == pytest.approx(chain.count_chances_between(amid + 1.0, high))
+    # On a boundary, two counts in place of one.
+    assert blurred.max() < sharp.max() - 0.1
+
+
 def test_clear_boundaries_are_found_and_chance_peaks_are_not():
     missed = wrong = count = 0
     for seed in range(12):

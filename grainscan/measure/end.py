@@ -549,7 +549,7 @@ def _count_interval(rings: _Rings, crossing: list[RingBoundary], aspect: float) 
     reach = min(0.5 / max(c, 1e-6), 0.5 * aspect / max(d, 1e-6))
     low, high = (float(np.interp(v, rings.straight.s, rows)) for v in (-reach, reach))
     first, last = rings.found.looked_at
-    seen = chain.count_chances(low, high)
+    seen = chain.count_chances_between(low, high)
     unseen = max(first - low, 0.0) + max(high - last, 0.0)
     hidden = unseen_chances(unseen / chain.width, 7)
     both = np.cumsum(np.convolve(seen, hidden))
