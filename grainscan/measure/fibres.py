@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.directions import DirectionEvidence, block_directions
-from grainscan.measure.field import PATHS, angle_paths, evidence_spread_factor
+from grainscan.measure.field import PATHS, AnglePaths, angle_paths, evidence_spread_factor
 from grainscan.measure.jpeg_noise import GridNoise
 from grainscan.measure.stripes import AlongStripes, Stripes, even_textures, find_stripes
 from grainscan.measure.texture import normalised_texture, quiet_texture
@@ -34,6 +34,8 @@ the camera's pixel grid and JPEG blocks; broader ones are shared with ring bands
 COARSE_OCTAVES = ((0.045, 0.075), (0.075, 0.11))
 """Read where finer lines say little (a very close, a blurred or a noisy photograph)."""
 
+COARSE_AS_ONE = ((COARSE_OCTAVES[0][0], COARSE_OCTAVES[-1][1]),)
+
 FINE_ENOUGH_DEG = 0.5
 """Standard uncertainty below which fine lines alone are heeded."""
 
@@ -54,8 +56,9 @@ STRIPE_PULL = 0.2
 found: stripes too faint or too curved to be blanked out still draw the answer towards themselves.
 From trials with known fibres, not from theory."""
 
-LEAST_WITNESSES = 2
-"""One octave of one strip alone has nothing to be checked against."""
+SINGLE_SIGMA_DEG = 1.0
+"""Standard uncertainty where lines of one fineness in one strip are all there is, and nothing to
+check them against. From trials with known fibres."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +70,6 @@ class FibreAngles:
     ``common_sigma_deg``: the part of it that all stations share (it does not scatter in the paths).
     ``evidence``: nats in favour of directed texture. ``spread_factor``: overdispersion found.
     ``witnesses_deg``: the mean according to each half of the width and each octave alone.
-    ``fewest_witnesses``: of them, in the reading that has fewest.
     ``stripes``: the ring stripes; None where none were seen.
     """
 
@@ -79,12 +81,11 @@ class FibreAngles:
     evidence: float
     spread_factor: float
     witnesses_deg: tuple[float, ...]
-    fewest_witnesses: int
     stripes: Stripes | None
 
     @property
     def has_evidence(self) -> bool:
-        return self.evidence >= LEAST_EVIDENCE and self.fewest_witnesses >= LEAST_WITNESSES
+        return self.evidence >= LEAST_EVIDENCE
 
     @property
     def readable(self) -> bool:
@@ -106,6 +107,9 @@ def fibre_angles(grey: npt.NDArray[np.float32], coded: GridNoise | None = None) 
         return fine
     # Broad lines are partly the rings'. They are heeded where fine ones leave more doubt than that.
     coarse = _read(grey, along, COARSE_OCTAVES, coded, broad_px=8.0)
+    if not coarse.witnesses_deg:
+        # A narrow face has too few broad lines for two octaves of them.
+        coarse = _read(grey, along, COARSE_AS_ONE, coded, broad_px=8.0)
     if not coarse.has_evidence:
         return fine
     return _together(fine, coarse) if fine.has_evidence else coarse
@@ -196,7 +200,6 @@ def _weighed(readings: list[tuple[float, _Reading | None]], stripes: Stripes | N
         evidence=min(r.evidence for r in of),
         spread_factor=max(r.spread_factor for r in of),
         witnesses_deg=tuple(said for r in of for said in r.witnesses_deg),
-        fewest_witnesses=min(len(r.witnesses_deg) for r in of),
         stripes=stripes,
     )
 
@@ -223,24 +226,26 @@ def _reading(
     octaves: tuple[tuple[float, float], ...],
     coded: GridNoise | None,
 ) -> _Reading | None:
-    witnesses, fineness = _witnesses(texture, octaves, coded)
+    witnesses, part, fineness = _witnesses(texture, octaves, coded)
     if not witnesses:
         return None
     evidence = np.stack([w.log_ratio for w in witnesses])
     slopes, at = witnesses[0].slopes_deg, witnesses[0].at
-    spread = evidence_spread_factor(evidence, slopes)
-    paths = angle_paths(evidence.sum(axis=0), slopes, at, spread_factor=spread)
+    paths, alone, spread = _heard(evidence, slopes, at)
+    # Lines of one fineness may be lost in blur or noise; such a witness says nothing, neither for
+    # nor against. Fibres run through the whole width, though: what only one half of it shows may be
+    # a mark, and then the other's silence counts.
+    telling = np.array([path.evidence > 0.0 for path in alone])
+    if set(part[telling]) == set(part) and not telling.all():
+        fineness = fineness[telling]
+        paths, alone, spread = _heard(evidence[telling], slopes, at)
     at_stations = np.stack([np.interp(_station_places(), at, p) for p in paths.paths_deg])
-    steps = (paths.step_deg,)
-    alone = [
-        angle_paths(e, slopes, at, spread_factor=spread, steps_deg=steps).paths_deg
-        for e in evidence
-    ]
-    said = np.array([path.mean() for path in alone])
+    said = np.array([path.paths_deg.mean() for path in alone])
+    scatter = np.array([path.paths_deg.mean(axis=1).std() for path in alone])
     return _Reading(
         paths_deg=at_stations,
         mean_deg=float(at_stations.mean()),
-        disagreement_deg=_disagreement(said, np.array([p.mean(axis=1).std() for p in alone])),
+        disagreement_deg=_disagreement(said, scatter),
         octave_step_deg=float(
             said[fineness == fineness.max()].mean() - said[fineness == fineness.min()].mean()
         ),
@@ -248,6 +253,17 @@ def _reading(
         spread_factor=spread,
         witnesses_deg=tuple(float(v) for v in said),
     )
+
+
+def _heard(
+    evidence: FloatArray, slopes: FloatArray, at: FloatArray
+) -> tuple[AnglePaths, list[AnglePaths], float]:
+    """Paths by all witnesses' evidence (W, B, T), by each one's alone, and the spread factor."""
+    spread = evidence_spread_factor(evidence, slopes)
+    together = angle_paths(evidence.sum(axis=0), slopes, at, spread_factor=spread)
+    steps = (together.step_deg,)
+    alone = [angle_paths(e, slopes, at, spread_factor=spread, steps_deg=steps) for e in evidence]
+    return together, alone, spread
 
 
 def _station_places() -> FloatArray:
@@ -262,7 +278,7 @@ def _disagreement(said_deg: FloatArray, sigma_deg: FloatArray) -> float:
     """
     count = len(said_deg)
     if count < 2:
-        return 0.0
+        return SINGLE_SIGMA_DEG
     weight = 1.0 / (sigma_deg**2 + 0.05**2)
     centre = float((weight * said_deg).sum() / weight.sum())
     variance = float((weight * (said_deg - centre) ** 2).sum() / weight.sum())
@@ -273,22 +289,25 @@ def _witnesses(
     texture: npt.NDArray[np.float32],
     octaves: tuple[tuple[float, float], ...],
     coded: GridNoise | None,
-) -> tuple[list[DirectionEvidence], npt.NDArray[np.intp]]:
-    """Evidence of the upper and the lower half of the width, octave by octave, and which octave."""
+) -> tuple[list[DirectionEvidence], npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Evidence of the upper and the lower half of the width, octave by octave, and of each one
+    which half and which octave it is of.
+    """
     rows = texture.shape[0]
     block_px = _block_px(*texture.shape)
     middle = rows // 2
     # A narrow face is not halved: too few spectral rows would be left in each half.
     parts = (texture[:middle], texture[middle:]) if middle >= LEAST_HALF_PX else (texture,)
-    found, fineness = [], []
-    for half in parts:
+    found, part, fineness = [], [], []
+    for which, half in enumerate(parts):
         strip = np.ascontiguousarray(half)
         by_octave = block_directions(strip, block_px=block_px, octaves=octaves, coded=coded)
         for octave, seen in enumerate(by_octave):
             if seen is not None:
                 found.append(seen)
+                part.append(which)
                 fineness.append(octave)
-    return found, np.array(fineness, dtype=np.intp)
+    return found, np.array(part, dtype=np.intp), np.array(fineness, dtype=np.intp)
 
 
 def _block_px(rows: int, columns: int) -> int:
@@ -299,6 +318,4 @@ def _block_px(rows: int, columns: int) -> int:
 def _nothing(stripes: Stripes | None) -> FibreAngles:
     """The face is too few pixels wide for any line to be resolved."""
     nothing = np.zeros((1, STATIONS))
-    return FibreAngles(
-        _station_places(), nothing, 0.0, 90.0, 90.0, float("-inf"), 1.0, (), 0, stripes
-    )
+    return FibreAngles(_station_places(), nothing, 0.0, 90.0, 90.0, float("-inf"), 1.0, (), stripes)
