@@ -76,6 +76,9 @@ SAME_ENDS = 0.03
 SIDE_BY_SIDE = 0.85
 MIN_GROWTH_PX = 1.5
 ALMOST = 0.65
+SURE_SHARE = 0.85
+"""Share of its greatest score that a bar beyond doubt reaches."""
+
 RIVAL = 0.45
 """A bar with a smaller share of the best one's score is neither its wider self (ALMOST) nor another
 blank beside that (`outline.LIKE_THE_BEST` of it)."""
@@ -187,7 +190,12 @@ def _best_bars(lab: FloatArray, change: FloatArray, pairs: list[_Pair]) -> list[
 
 def _clear(bar: Bar) -> bool:
     """Whether both edges and both ends of a bar are beyond doubt."""
-    return min(bar.edge_share) > 0.9 and min(bar.end_clear) > MOST_END and min(bar.stops) > 0.5
+    return (
+        bar.score > SURE_SHARE * 2.0 * (bar.right - bar.left)
+        and min(bar.edge_share) > 0.9
+        and min(bar.end_clear) > MOST_END
+        and min(bar.stops) > 0.5
+    )
 
 
 def _widest(lab: FloatArray, change: FloatArray, best: Bar, followed: list[Followed]) -> Bar:
@@ -516,17 +524,33 @@ def _end_clearness(inside: FloatArray, upper: Followed, lower: Followed) -> Floa
 
 
 def _between(speaks: Float64Array, ends: Float64Array) -> tuple[int, int] | None:
-    """Columns of the ends: the stretch of greatest summed evidence, ends included."""
-    worth = END_WORTH * np.minimum(ends, MOST_END)
+    """Columns of the ends: the stretch of greatest summed evidence, ends included.
+
+    A change of colour across the whole width inside the stretch speaks against it: going on over
+    the blank's own end would leave one there, and a bench of crosswise boards shows one after
+    another.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    more = np.log(np.maximum(ends / MOST_END, 1.0))
+    worth = END_WORTH * (np.minimum(ends, MOST_END) + MOST_END * more)
+    peaks = (ends >= maximum_filter1d(ends, 2 * END_PX + 1)) & (ends > LEAST_END)
+    speaks = speaks - np.where(peaks, CROSSED * worth, 0.0)
     before = np.concatenate([[0.0], np.cumsum(speaks)])
     # A border of the picture is no end: it has no worth of its own.
     worth[[0, -1]] = 0.0
-    start = worth - before[:-1]
+    # An end's own peak is not inside.
+    own = np.where(peaks, CROSSED * worth, 0.0)
+    start = worth - before[:-1] + own
     best_start = np.maximum.accumulate(start)
-    total = before[1:] + worth + best_start
+    total = before[1:] + worth + best_start + own
     right = int(np.argmax(total))
     left = int(np.argmax(start[: right + 1]))
     return (left, right) if right > left else None
+
+
+CROSSED = 0.5
+LEAST_END = 4.0
 
 
 def _inner_step(band: FloatArray, left: int, right: int) -> tuple[float, int, bool]:
