@@ -184,12 +184,16 @@ def _read_rings(view: EndView, species: str | None) -> _Rings | str:
 
 
 def _doubtful(trials: list[_Rings]) -> bool:
-    """Whether the readings are weak, too few rings to follow their waves by, or too close."""
+    """Whether the best reading is weak or straight, has too few rings to follow their waves by,
+    or another is too close to it.
+    """
     best = max(trials, key=lambda trial: trial.likeness)
     sure = int((best.found.confidence > SURE).sum())
     weak = best.found.strength < WEAK
+    # Straight lines may be a tool's or torn fibres.
+    straight = bend_evidence(best.family.arcs.curvature, best.spread.curvature) <= 0.0
     ranked = sorted(trials, key=lambda trial: -trial.likeness)
-    return weak or sure < FEW or _unseen(ranked) is not None
+    return weak or straight or sure < FEW or _unseen(ranked) is not None
 
 
 def _with_lines(
