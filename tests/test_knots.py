@@ -10,8 +10,10 @@ from hypothesis import strategies as st
 
 from grainscan.judge.sorting import judge_blank
 from grainscan.measure.blank import combine
+from grainscan.measure.edge_spots import dark_edge
 from grainscan.measure.fibres import FibreAngles
 from grainscan.measure.knots import away_from, find_local_trouble
+from grainscan.measure.swirls import AT_EDGES, likeliest_swirl
 from grainscan.results import BlankRecord, FaceScan, Limit, LocalTrouble, Station
 from grainscan.shown.overlays import backdrop_of, draw_picture
 from grainscan.shown.page.layers import face_layers
@@ -121,7 +123,7 @@ def test_a_knot_beyond_the_edge_shows_as_a_swirl_at_that_edge(y, side):
 @pytest.mark.parametrize(("y", "side"), [(-18, 1), (ROWS + 18, -1)])
 def test_a_half_disc_at_an_edge_is_a_knot(y, side):
     # Ten pixels of it reach into the face; the fibres go straight on beside it.
-    (trouble,) = find_local_trouble(streaks(10, knots=[(700, y, 28)], stain=True))
+    (trouble,) = find_local_trouble(streaks(10, knots=[(700, y, 28)], dark=0.6, stain=True))
     assert trouble.what == "knot"
     assert trouble.at == pytest.approx(700 / COLUMNS, abs=0.1 * ROWS / COLUMNS)
     assert side * trouble.offset > 0.45
@@ -144,6 +146,66 @@ def test_a_dark_band_that_leaves_over_the_edge_is_no_knot():
     middle = np.minimum(45.0, (900.0 - x) / 8.0)
     grey *= 1.0 - 0.35 * np.clip(10.0 - np.abs(y - middle), 0.0, 1.0)
     assert find_local_trouble(grey) == ()
+
+
+def noisy_turns(seed, count=160):
+    rng = np.random.default_rng(seed)
+    return rng.normal(0.0, 0.08, (2, 8, count))
+
+
+def swirled(turns, column=80, size=0.15):
+    """Turned up before a column and down after it, in the upper rows, as beside a knot."""
+    turns = turns.copy()
+    turns[..., :3, column - 9 : column - 3] += size
+    turns[..., :3, column + 3 : column + 9] -= size
+    return turns
+
+
+def chance_of_swirl(textures):
+    every = np.ones(textures[0].shape[1], dtype=bool)
+    found = likeliest_swirl(tuple(textures), every, every, rows=AT_EDGES)
+    return (1.0, None) if found is None else (found[1] * np.exp(found[0].log_chance), found[0])
+
+
+def test_a_swerve_at_one_edge_is_found_there():
+    chance, swirl = chance_of_swirl(swirled(noisy_turns(1)))
+    assert chance < 0.01
+    assert swirl.column == pytest.approx(80, abs=2)
+    assert sum(swirl.rows) <= 4
+
+
+def test_a_swirl_must_show_in_the_quiet_wood_and_in_all_lines():
+    textures = noisy_turns(2)
+    both, _ = chance_of_swirl(swirled(textures))
+    one, _ = chance_of_swirl([textures[0], swirled(textures, size=0.3)[1]])
+    assert both < 0.01 < 0.1 < one
+
+
+def test_a_swirl_must_turn_back():
+    textures = noisy_turns(3)
+    textures[..., :3, 71:77] += 0.3
+    assert chance_of_swirl(textures)[0] > 0.1
+
+
+def test_noise_holds_no_swirl_more_often_than_is_said():
+    chances = [chance_of_swirl(noisy_turns(100 + seed))[0] for seed in range(40)]
+    assert sum(chance < 0.1 for chance in chances) <= 8  # 4 are expected at most
+
+
+def test_edges_look_dark_by_chance_no_more_often_than_is_said():
+    rng = np.random.default_rng(13)
+    count = 120
+    every = np.ones(count, dtype=bool)
+    dark = 0
+    for _ in range(200):
+        # The heaviest tail that is allowed for: Student's law with five degrees of freedom.
+        cells = np.exp(-0.05 * rng.standard_t(5, (2, count)))
+        grey = np.full((64, 15 * count), 150.0, dtype=np.float32)
+        grey[:6] *= np.repeat(cells[0], 15)
+        grey[-6:] *= np.repeat(cells[1], 15)
+        spot = dark_edge(grey, every)
+        dark += spot is not None and spot.log_chance < np.log(0.1)
+    assert 1 <= dark <= 24  # 20 are expected at most
 
 
 def test_two_knots_are_two():
@@ -189,7 +251,17 @@ def test_too_small_or_empty_faces_say_nothing():
 def angles(paths):
     count = paths.shape[1]
     at = (np.arange(count) + 0.5) / count
-    return FibreAngles(at, paths, float(paths.mean()), 0.2, 0.1, 99.0, 1.0, (0.0, 0.0), 2, None)
+    return FibreAngles(
+        at=at,
+        paths_deg=paths,
+        mean_deg=float(paths.mean()),
+        mean_sigma_deg=0.2,
+        common_sigma_deg=0.1,
+        evidence=99.0,
+        spread_factor=1.0,
+        witnesses_deg=(0.0, 0.0),
+        stripes=None,
+    )
 
 
 def test_the_mean_is_taken_away_from_trouble(knotty):

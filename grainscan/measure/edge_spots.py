@@ -41,8 +41,9 @@ INNER_ROWS = tuple((0.2 + 0.05 * i, 0.25 + 0.05 * i) for i in range(6))
 INNER_NEAR_WIDTHS = 2.0
 """A ring band that crosses the edge aslant crosses the inner rows within two widths."""
 
-LENGTHS = (2, 4, 6)
-"""Lengths of the places tried, in cells."""
+LENGTH = 3
+"""Length of a place in cells: three eighths of a width, as long as a small half disc. One length
+alone, for the chance is that of one."""
 
 LEAST_DARK = 0.04
 """Darkness (a difference of logarithms) that any edge has somewhere: light is uneven by so much."""
@@ -59,22 +60,17 @@ def dark_edge(grey: Float32Array, allowed: Mask) -> DarkSpot | None:
     count = len(allowed)
     dark = [_darkness(edge, (EDGE_ROWS,), count)[0] for edge in edges]
     inner = [_darkness(edge, INNER_ROWS, count) for edge in edges]
-    best: tuple[float, int, int] | None = None
-    for length in LENGTHS:
-        means = np.stack([_means(d, length) for d in dark])
-        beyond = means - np.stack([_darkest_near(i, length) for i in inner])
-        beyond[:, ~allowed] = -np.inf
-        edge, column = (int(v) for v in np.unravel_index(int(np.argmax(beyond)), beyond.shape))
-        far = allowed & (np.abs(np.arange(count) - column) > ALONE_WIDTHS * CELLS_ACROSS)
-        if far.sum() < 2 * CELLS_ACROSS:
-            continue
-        other = max(0.0, float(means[:, far].max()))
-        ratio = (float(beyond[edge, column]) + LEAST_DARK) / (other + LEAST_DARK)
-        if ratio > 1.0 and (best is None or ratio > best[0]):
-            best = ratio, edge, column
-    if best is None:
+    means = np.stack([_means(d) for d in dark])
+    beyond = means - np.stack([_darkest_near(i) for i in inner])
+    beyond[:, ~allowed] = -np.inf
+    edge, column = (int(v) for v in np.unravel_index(int(np.argmax(beyond)), beyond.shape))
+    far = allowed & (np.abs(np.arange(count) - column) > ALONE_WIDTHS * CELLS_ACROSS)
+    if far.sum() < 2 * CELLS_ACROSS:
         return None
-    ratio, edge, column = best
+    other = max(0.0, float(means[:, far].max()))
+    ratio = (float(beyond[edge, column]) + LEAST_DARK) / (other + LEAST_DARK)
+    if ratio <= 1.0:
+        return None
     first, last = _stretch(_darkness(edges[edge], (OUTER_ROWS,), count)[0], column)
     # Seen from the cells, which leave the edges out, it lies half of what is left out beyond them.
     return DarkSpot(
@@ -102,16 +98,16 @@ def _darkness(grey: Float32Array, rows: tuple[tuple[float, float], ...], count: 
     return general_run_along(cells) - cells
 
 
-def _means(values: FloatArray, length: int) -> FloatArray:
+def _means(values: FloatArray) -> FloatArray:
     from scipy.ndimage import uniform_filter1d
 
-    return np.asarray(uniform_filter1d(values, length, axis=-1, mode="nearest"))
+    return np.asarray(uniform_filter1d(values, LENGTH, axis=-1, mode="nearest"))
 
 
-def _darkest_near(inner: FloatArray, length: int) -> FloatArray:
+def _darkest_near(inner: FloatArray) -> FloatArray:
     from scipy.ndimage import maximum_filter1d
 
-    darkest = np.maximum(_means(inner, length).max(axis=0), 0.0)
+    darkest = np.maximum(_means(inner).max(axis=0), 0.0)
     return np.asarray(maximum_filter1d(darkest, 2 * round(INNER_NEAR_WIDTHS * CELLS_ACROSS) + 1))
 
 

@@ -35,7 +35,7 @@ FALSE_ALARM = 0.07
 straight wood about a tenth of it): places and pieces of evidence overlap, and tails are taken for
 heavier than they mostly are, for the sake of wood that is wavier."""
 
-SHARES = {"swirl": 0.3, "spot": 0.35, "edge": 0.35}
+SHARES = {"swirl": 0.45, "spot": 0.35, "edge": 0.2}
 """Shares of it for swirls looked for anywhere, dark spots, and the darkest place of the edges."""
 
 EDGE_TELLS = math.log(0.05)

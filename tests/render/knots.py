@@ -95,7 +95,7 @@ def face_trouble(log: Log, body: Body, face: str) -> list[dict[str, Any]]:
     for knot in body.spec.knots:
         alone = Log(replace(body.spec, knots=(knot,)))
         distance = alone.knot_distance(points)
-        turned = _angle_deg(alone.fibre(points), up) - _angle_deg(clear.fibre(points), up)
+        turned = angle_deg(alone.fibre(points), up) - angle_deg(clear.fibre(points), up)
         turned = np.where(distance < 1.0, 0.0, np.abs(turned))
         steep = np.flatnonzero((turned > 5.0).any(axis=1) | (distance < 1.0).any(axis=1))
         near = np.unravel_index(int(np.argmin(distance)), distance.shape)
@@ -119,5 +119,5 @@ def face_trouble(log: Log, body: Body, face: str) -> list[dict[str, Any]]:
     return found
 
 
-def _angle_deg(f: np.ndarray, up: np.ndarray) -> np.ndarray:
+def angle_deg(f: np.ndarray, up: np.ndarray) -> np.ndarray:
     return np.degrees(np.arctan2((f * up[:, None]).sum(-1), f[..., 2]))
