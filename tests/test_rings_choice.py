@@ -8,7 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from grainscan.measure.end import measure_end
+from grainscan.measure.rings_anatomy import Profiles
 from grainscan.measure.rings_bend import MOST, bend_evidence
+from grainscan.measure.rings_boundaries import bark_side
 
 
 def test_bent_lines_speak_for_rings_and_straight_ones_against():
@@ -70,3 +72,24 @@ def test_one_family_alone_is_read():
     end = measure_end(crossed(50, 5000), photo="end", width_mm=25.0, height_mm=25.0, species=None)
     assert end.ring_direction_deg is not None
     assert abs(abs(end.ring_direction_deg) - 90.0) < 1.0
+
+
+def pore_rows(outwards):
+    """Profiles of even rings whose pores begin at once and thin out over half a ring."""
+    phase = (np.arange(400) % 40) / 40.0
+    pores = np.where(phase < 0.5, 1.0 - 2.0 * phase, 0.0)[:: 1 if outwards > 0 else -1]
+    ones = np.ones(400)
+    used = np.ones(400, bool)
+    return Profiles(-pores, pores, ones, used, -pores[None], pores[None], ones[None], 1.0)
+
+
+@pytest.mark.parametrize("outwards", [1, -1])
+def test_pores_of_straight_rings_tell_the_bark_side(outwards):
+    found, sure = bark_side(pore_rows(outwards), "ring-porous", 0.0, 0.1)
+    assert found == outwards
+    assert sure > 0.6
+    assert bark_side(pore_rows(outwards), "diffuse-porous", 0.0, 0.1)[1] == pytest.approx(0.5)
+
+
+def test_clear_curvature_overrules_the_pores():
+    assert bark_side(pore_rows(-1), "ring-porous", 0.5, 0.05)[0] == 1
