@@ -179,7 +179,8 @@ def _straight(
     """The part square-on in colour, with a margin above and below."""
     import cv2
 
-    columns = round(rows * seen_length_over_width(outline, pixels.shape, focal_35mm=focal_35mm))
+    ratio = seen_length_over_width(outline, pixels.shape, focal_35mm=focal_35mm, ends_seen=False)
+    columns = round(rows * ratio)
     grid = straight_grid(outline, rows, columns, margin_rows=_margin(rows))
     return np.asarray(
         cv2.remap(
