@@ -175,6 +175,26 @@ def run(scene: str, count: int, seed: int, folder: Path, workers: int) -> list[B
         return list(pool.map(task, seeds))
 
 
+def boards() -> str:
+    """How many strips of photographed boards without knots are flagged, straight or wavy."""
+    import cv2
+
+    from grainscan.measure.knots import find_local_trouble
+    from tests.real_photographs import PHOTOGRAPHS, grey
+
+    cv2.setNumThreads(1)
+    strips = flagged = 0
+    for photograph in PHOTOGRAPHS[:-1]:  # the last shows boards with knots
+        board = grey(photograph)
+        rows, columns = board.shape
+        for high in sorted({max(34, columns // n) for n in (12, 9, 7)}):
+            for first in range(0, rows - high + 1, high):
+                strips += 1
+                strip = np.ascontiguousarray(board[first : first + high])
+                flagged += bool(find_local_trouble(strip))
+    return f"strips of photographed boards, flagged: {flagged} of {strips}"
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy_knots", description=__doc__)
     parser.add_argument("--count", type=int, default=60, help="blanks of each scene")
@@ -183,7 +203,11 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--keep", type=Path)
     parser.add_argument("--each", action="store_true")
+    parser.add_argument("--boards", action="store_true", help="strips of photographs instead")
     given = parser.parse_args()
+    if given.boards:
+        print(boards())
+        return
     with tempfile.TemporaryDirectory() as scratch:
         for scene in given.scene or ("knots", *STRAIGHT_SCENES):
             folder = given.keep or Path(scratch)
