@@ -579,7 +579,8 @@ def _notes(rings: _Rings, width_mm: float | None) -> tuple[str, ...]:
         notes.append("no ring width in millimetres: give the section's width")
     if rings.bark_confidence < 0.9:
         notes.append(
-            "the bark side is not certain: the rings are too straight and too even to tell it"
+            "the bark side is not certain: the rings are too straight and too even to tell it, and "
+            "straight lines may be rays or tool marks"
         )
     if rings.anatomy.confidence < 0.8:
         notes.append(
