@@ -16,7 +16,7 @@ from grainscan.measure.beams import Chain
 from grainscan.measure.medians import median, medians
 from grainscan.measure.partners import partners
 
-__all__ = ["RIVAL", "Bar", "bars"]
+__all__ = ["RIVAL", "Bar", "bar_between", "bars"]
 
 FloatArray = npt.NDArray[np.float32]
 Float64Array = npt.NDArray[np.float64]
@@ -76,7 +76,7 @@ SAME_ENDS = 0.03
 SIDE_BY_SIDE = 0.85
 MIN_GROWTH_PX = 1.5
 ALMOST = 0.65
-SURE_SHARE = 0.85
+SURE_SHARE = 0.8
 """Share of its greatest score that a bar beyond doubt reaches."""
 
 RIVAL = 0.45
@@ -92,7 +92,13 @@ END_ROWS = 5
 END_WORTH = 4.0
 MOST_END = 8.0
 """An end clearer than this many scatters is simply clear; counted in columns, END_WORTH each, so
-that ends decide within the stretch in which the long edges fade."""
+that ends decide within the stretch in which the long edges fade. Of two clear ones, that many
+times the logarithm more."""
+
+LEAST_CROSSED = 4.0
+CROSSED = 0.5
+"""What crossing a change of so many scatters costs, in what it would be worth as an end: pencil
+lines and stains cross faces too (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +163,22 @@ def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
             near = [partners(change, edge.chain) for edge in (made[0].top, made[0].bottom)]
             followed += [_followed(change, chain, at) for chains in near for chain in chains]
     return [_widest(lab, change, made[0], followed), *made] if made else []
+
+
+def bar_between(
+    lab: FloatArray, change: FloatArray, top: Float64Array, bottom: Float64Array
+) -> Bar | None:
+    """The bar between two courses of points (K, 2) in the small picture; None if it is none."""
+    at = np.arange(lab.shape[1], dtype=np.float64)
+    upper, lower = (_followed(change, _chain_along(change, edge), at) for edge in (top, bottom))
+    return _bar(lab, change, upper, lower) if _may_pair(upper, lower, lab.shape) else None
+
+
+def _chain_along(change: FloatArray, points: Float64Array) -> Chain:
+    columns, rows = np.round(points).astype(int).T
+    size = change.shape
+    mean = change[np.clip(rows, 0, size[0] - 1), np.clip(columns, 0, size[1] - 1)].mean(axis=0)
+    return Chain(points[:, 0], points[:, 1], np.asarray(mean, dtype=np.float32), 0.0)
 
 
 _Pair = tuple[float, Followed, Followed]
@@ -534,23 +556,19 @@ def _between(speaks: Float64Array, ends: Float64Array) -> tuple[int, int] | None
 
     more = np.log(np.maximum(ends / MOST_END, 1.0))
     worth = END_WORTH * (np.minimum(ends, MOST_END) + MOST_END * more)
-    peaks = (ends >= maximum_filter1d(ends, 2 * END_PX + 1)) & (ends > LEAST_END)
-    speaks = speaks - np.where(peaks, CROSSED * worth, 0.0)
-    before = np.concatenate([[0.0], np.cumsum(speaks)])
+    peaks = (ends >= maximum_filter1d(ends, 2 * END_PX + 1)) & (ends > LEAST_CROSSED)
+    crossed = np.where(peaks, CROSSED * worth, 0.0)
+    before = np.concatenate([[0.0], np.cumsum(speaks - crossed)])
     # A border of the picture is no end: it has no worth of its own.
     worth[[0, -1]] = 0.0
-    # An end's own peak is not inside.
-    own = np.where(peaks, CROSSED * worth, 0.0)
-    start = worth - before[:-1] + own
+    # What is an end is not crossed.
+    worth += crossed
+    start = worth - before[:-1]
     best_start = np.maximum.accumulate(start)
-    total = before[1:] + worth + best_start + own
+    total = before[1:] + worth + best_start
     right = int(np.argmax(total))
     left = int(np.argmax(start[: right + 1]))
     return (left, right) if right > left else None
-
-
-CROSSED = 0.5
-LEAST_END = 4.0
 
 
 def _inner_step(band: FloatArray, left: int, right: int) -> tuple[float, int, bool]:

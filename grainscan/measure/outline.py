@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
-from grainscan.measure.bars import RIVAL, Bar, bars
+from grainscan.measure.bars import RIVAL, Bar, bar_between, bars
 from grainscan.measure.beams import chains, change_across
 from grainscan.measure.camera import camera_matrix
+from grainscan.measure.corners import EndSeen, agreement, ends_seen, moved_edges, shortfall
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
 from grainscan.measure.refine import EDGE_POINTS, Curve, Refined, Rough, refined
@@ -20,6 +21,7 @@ __all__ = ["DRAWN_POINTS", "WORK_WIDTH_PX", "FaceOutline", "find_face", "outline
 
 ByteArray = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
 
 SMALL_WIDTH_PX = 640
 WORK_WIDTH_PX = 1600
@@ -52,27 +54,100 @@ def find_face(pixels: ByteArray, *, smaller: tuple[ByteArray, float] | None = No
     Raises :class:`BlankNotFoundError` if nothing in the picture looks like one blank.
     """
     work, work_scale = smaller or reduced(pixels, WORK_WIDTH_PX)
-    small, small_scale = reduced(work, SMALL_WIDTH_PX)
-    found = _likely_bars(small, work)
-    outline = _close_look(work, found[0], small_scale, work_scale)
+    picture, found = _likely_bars(work, work_scale)
+    outline = _close_look(picture, found[0])
     if _tilt_deg(outline, work.shape, work_scale) > MOST_TILT_DEG:
-        outline = _squarer(work, found, outline, small_scale, work_scale)
+        outline = _squarer(picture, found, outline)
     return dataclasses.replace(outline, confidence=outline.confidence * (1.0 - _rivalled(found)))
 
 
-def _close_look(work: ByteArray, bar: Bar, small_scale: float, work_scale: float) -> FaceOutline:
+@dataclass(frozen=True, slots=True)
+class _Picture:
+    """A photograph's copies: ``work`` at ``work_scale``, and ``small_scale`` times as large as that
+    its ``look`` (colours and texture) and the ``change`` of it downwards.
+    """
+
+    work: ByteArray
+    work_scale: float
+    small_scale: float
+    look: Float32Array
+    change: Float32Array
+
+
+def _close_look(picture: _Picture, bar: Bar) -> FaceOutline:
     """The outline of a bar, its sides followed in the larger copy."""
-    rough = _rough(bar, small_scale)
-    found = refined(
-        work,
-        rough,
-        edge_reach_px=EDGE_REACH_PX / small_scale,
-        end_reach_px=END_REACH_PX / small_scale,
-    )
-    outline = outline_of(rough, found, work_scale, work.shape, _confidence(bar, found))
+    look = _followed(picture, bar, _rough(bar, picture.small_scale))
+    if shortfall(look.seen, look.found) > LEAST_BETTER:
+        look = _to_corners(picture, look)
+    bar, rough, found = look.bar, look.rough, look.found
+    confidence = _confidence(bar, found, agreement(look.seen, found, rough.length))
+    shape, scale = picture.work.shape, picture.work_scale
+    outline = outline_of(rough, found, scale, shape, confidence)
     # A blank that runs out of the picture has no end for the close look to find.
-    cut_off = bar.left < CUT_OFF_PX or bar.right > work.shape[1] * small_scale - 1 - CUT_OFF_PX
+    last = picture.look.shape[1] - 1 - CUT_OFF_PX
+    cut_off = bar.left < CUT_OFF_PX or bar.right > last
     return dataclasses.replace(outline, touches_border=outline.touches_border or cut_off)
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """A bar looked at closely: its sides as followed, and where the ends are seen."""
+
+    bar: Bar
+    rough: Rough
+    found: Refined
+    seen: tuple[EndSeen, EndSeen]
+
+
+def _followed(picture: _Picture, bar: Bar, rough: Rough) -> _Look:
+    found = refined(
+        picture.work,
+        rough,
+        edge_reach_px=EDGE_REACH_PX / picture.small_scale,
+        end_reach_px=END_REACH_PX / picture.small_scale,
+    )
+    return _Look(bar, rough, found, ends_seen(picture.work, rough, found))
+
+
+LEAST_BETTER = 5.0
+"""Log odds by which other corners must explain the ends better to be tried, and to be taken."""
+
+
+def _to_corners(picture: _Picture, look: _Look) -> _Look:
+    """The outline with one long edge moved to where the ends stop.
+
+    It is taken if the bar there is much the better one, or if the edge is as clear there.
+    """
+    for moved in moved_edges(
+        picture.change, picture.small_scale, look.rough, look.found, look.seen
+    ):
+        edges = (_small_points(moved, edge, picture) for edge in (moved.top, moved.bottom))
+        bar = bar_between(picture.look, picture.change, *edges)
+        try:
+            if bar is not None and bar.score > MUCH_BETTER * look.bar.score:
+                return _followed(picture, bar, _rough(bar, picture.small_scale))
+            other = _followed(picture, look.bar, moved)
+        except BlankNotFoundError:
+            continue
+        now = shortfall(look.seen, look.found)
+        better = shortfall(other.seen, other.found) < now - LEAST_BETTER
+        least = max(CLEAR_ENOUGH, min(look.found.clear[:2]) - LESS_CLEAR)
+        if better and min(other.found.clear[:2]) > least:
+            return other
+    return look
+
+
+def _small_points(rough: Rough, edge: Curve, picture: _Picture) -> npt.NDArray[np.float64]:
+    share = np.linspace(0.0, 1.0, 25)
+    return (rough.points(share, edge(share)) + 0.5) * picture.small_scale - 0.5
+
+
+MUCH_BETTER = 1.2
+"""Times the score of the bar at hand, from which on another is better whatever the ends show."""
+
+LESS_CLEAR = 0.1
+CLEAR_ENOUGH = 0.5
+"""What a moved edge may be less clear by, and how clear it must be."""
 
 
 EDGE_REACH_PX = 3.0
@@ -81,8 +156,9 @@ END_REACH_PX = 5.0
 """How far off the rough ends may lie, in pixels of the small picture: END_PX and one more."""
 
 
-def _likely_bars(small: ByteArray, work: ByteArray) -> list[Bar]:
+def _likely_bars(work: ByteArray, work_scale: float) -> tuple[_Picture, list[Bar]]:
     """Bars, likeliest first. Raises :class:`BlankNotFoundError` if there is none, or two."""
+    small, small_scale = reduced(work, SMALL_WIDTH_PX)
     look = seen(small, work)
     change = change_across(look)
     found = bars(look, change, chains(change))
@@ -93,7 +169,7 @@ def _likely_bars(small: ByteArray, work: ByteArray) -> list[Bar]:
         )
     if any(_is_another(bar, found[0]) for bar in found[1:]):
         raise BlankNotFoundError("more than one blank in the picture: photograph one at a time")
-    return found
+    return _Picture(work, work_scale, small_scale, look, change), found
 
 
 LEAST_SCORE = 0.4
@@ -175,14 +251,12 @@ SIDE = 0.5
 """What an outline is worth that is looked at from the side, with no squarer face beside it."""
 
 
-def _squarer(
-    work: ByteArray, found: list[Bar], outline: FaceOutline, small_scale: float, work_scale: float
-) -> FaceOutline:
+def _squarer(picture: _Picture, found: list[Bar], outline: FaceOutline) -> FaceOutline:
     """The face beside one that is looked at from the side, or that one with less confidence."""
     for bar in found[1:]:
         if bar.score > RIVAL * found[0].score and _shares_arris(bar, found[0]):
-            other = _close_look(work, bar, small_scale, work_scale)
-            if _tilt_deg(other, work.shape, work_scale) < MOST_TILT_DEG:
+            other = _close_look(picture, bar)
+            if _tilt_deg(other, picture.work.shape, picture.work_scale) < MOST_TILT_DEG:
                 return other
     return dataclasses.replace(outline, confidence=SIDE * outline.confidence)
 
@@ -258,15 +332,26 @@ BORDER_SHARE = 0.004
 """A corner nearer to the picture's border than this share of its width may be cut off there."""
 
 
-def _confidence(bar: Bar, found: Refined) -> float:
+def _confidence(bar: Bar, found: Refined, agreed: float = 0.0) -> float:
     """How far the outline stands clear, 0 to 1.
 
     The share of its greatest score that the bar reaches (both edges and both ends seen all
     along), times the share of its worst side that stands clear of the texture when looked at
     closely; less where an end bends as beside a side face that could not be told from the face.
+    ``agreed``: how far the ends' own corners agree with the outline's, -1 to 1.
     """
     seen_share = min(1.0, bar.score / (2.0 * (bar.right - bar.left)))
-    return float(seen_share * min(found.clear) * (UNEXPLAINED if found.unexplained else 1.0))
+    clear = float(seen_share * min(found.clear) * (UNEXPLAINED if found.unexplained else 1.0))
+    if agreed > 0.0:
+        return max(clear, AGREED)
+    return CONTRADICTED * clear if agreed < 0.0 else clear
+
+
+AGREED = 0.8
+"""What an outline is worth at least whose four corners the ends show by themselves."""
+
+CONTRADICTED = 0.8
+"""What one is worth, of its own, in which an end stops short of a corner."""
 
 
 UNEXPLAINED = 0.7
