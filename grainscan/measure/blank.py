@@ -40,10 +40,6 @@ from grainscan.wording import trouble_words
 
 __all__ = ["combine", "slope_interval_deg"]
 
-WIDEST_BY_RINGS_90_DEG = 4.0
-"""A face whose own lines do not tell must be told the better by the rings (common practice, no
-source)."""
-
 FloatArray = npt.NDArray[np.float64]
 
 
@@ -116,7 +112,7 @@ def _by_all(
     angle, sigma = math.degrees(math.atan(float(both.mean[number]))), both.sigma_deg(number)
     half = NORMAL_90 * sigma
     by_itself = face.angle_deg is not None
-    if 2.0 * half > (WIDEST_90_DEG if by_itself else WIDEST_BY_RINGS_90_DEG):
+    if 2.0 * half > WIDEST_90_DEG:
         return _left_unread(face, number) if by_itself else (face, ())
     reading = _reading(face)
     notes: tuple[str, ...] = ()
