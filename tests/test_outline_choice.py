@@ -64,13 +64,16 @@ def beam(tilt_deg, *, width=30.0, height=52.0, faint=0.0):
     )
 
 
-def offcut_beside_a_blank(contrast):
+def offcut_beside_a_blank(contrast, *, offcut=(300, 1100), right_end=1250):
     """A short board that stands out from the bench, and a long one that differs by ``contrast``."""
     rng = np.random.default_rng(11)
     picture = np.array([150.0, 140.0, 118.0]) + rng.normal(0, 2.0, (900, 1400, 1))
     for (left, top, right, bottom), colour in (
-        ((150, 250, 1250, 310), np.array([150.0, 140.0, 118.0]) + contrast * np.array([3, 2, -2])),
-        ((300, 560, 1100, 640), np.array([226.0, 196.0, 150.0])),
+        (
+            (150, 250, right_end, 310),
+            np.array([150.0, 140.0, 118.0]) + contrast * np.array([3, 2, -2]),
+        ),
+        ((offcut[0], 560, offcut[1], 640), np.array([226.0, 196.0, 150.0])),
     ):
         streaks = cv2.blur(rng.normal(0, 14.0, (bottom - top, right - left)), (41, 1))[..., None]
         picture[top:bottom, left:right] = colour + streaks
@@ -91,3 +94,14 @@ def test_an_offcut_clearer_than_the_longer_blank_is_not_given_as_sure(contrast):
     found = find_face(offcut_beside_a_blank(contrast))
     length = found.corners_px[1, 0] - found.corners_px[0, 0]
     assert length > 1000 or found.confidence < LEAST_CONFIDENCE
+
+
+def test_what_fills_less_than_half_the_picture_is_doubted_beside_anything_longer():
+    # The long board runs out of the picture, as a joint of the bench would.
+    pixels = offcut_beside_a_blank(1.0, offcut=(400, 1000), right_end=1400)
+    found = find_face(pixels)
+    length = found.corners_px[1, 0] - found.corners_px[0, 0]
+    assert length == pytest.approx(600, abs=5)
+    assert found.confidence < LEAST_CONFIDENCE
+    pixels[:500] = pixels[800:801, 700:701]
+    assert find_face(pixels).confidence > LEAST_CONFIDENCE

@@ -196,17 +196,18 @@ def _rivalled(found: list[Bar]) -> float:
     """How far a longer bar apart from the best one may be the blank instead, 0 to 1.
 
     An offcut on the bench may stand out better than the blank does. The blank is what fills the
-    width of the picture; how clear the longer one is, against the best, is the doubt.
+    width of the picture; how clear the longer one is, against the best, is the doubt. Against one
+    that does not even fill half of it any longer bar counts.
     """
     best = found[0]
     length = best.right - best.left
+    fills = length > FILLED * len(best.top.rows)
     longer = [
         bar.score / best.score
         for bar in found[1:]
         if bar.score > RIVAL * best.score
         and bar.right - bar.left > LONGER * length
-        and min(bar.edge_share) > SHOWN
-        and min(bar.stops) > STOPPED
+        and (not fills or (min(bar.edge_share) > SHOWN and min(bar.stops) > STOPPED))
         and float(np.linalg.norm(bar.hue - best.hue)) < ANY_WOOD
         and _lies_apart(bar, best)
     ]
@@ -215,6 +216,9 @@ def _rivalled(found: list[Bar]) -> float:
 
 LONGER = 1.15
 """Length of a rival, in lengths of the best bar, beyond which it may be the blank more likely."""
+
+FILLED = 0.5
+"""Share of the picture's width that a blank photographed as asked for fills at least."""
 
 SHOWN = 0.75
 STOPPED = 0.25
