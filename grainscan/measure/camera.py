@@ -5,10 +5,14 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["camera_matrix"]
+__all__ = ["USUAL_FOCAL_35MM", "camera_matrix"]
 
 FULL_FRAME_DIAGONAL_MM = 43.27
 """Diagonal of 36 mm × 24 mm, the frame that FocalLengthIn35mmFilm refers to (Exif 2.32)."""
+
+USUAL_FOCAL_35MM = 24.0
+"""Taken where the photograph does not tell: the shortest of a phone's usual main cameras (common
+practice, no source). A tilt is judged too small, never too large, if the camera's is longer."""
 
 
 def camera_matrix(shape: tuple[int, ...], focal_35mm: float) -> npt.NDArray[np.float64]:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.bars import RIVAL, Bar, bar_between, bars
 from grainscan.measure.beams import chains, change_across
-from grainscan.measure.camera import camera_matrix
+from grainscan.measure.camera import USUAL_FOCAL_35MM, camera_matrix
 from grainscan.measure.corners import EndSeen, agreement, ends_seen, moved_edges, shortfall
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
@@ -231,7 +231,8 @@ def _tilt_deg(outline: FaceOutline, shape: tuple[int, ...], scale: float) -> flo
 
     A face of width w, tilted by t, is nearer to the camera by w·sin t at one edge and looks w·cos t
     wide. The nearer edge looks longer in that proportion, so (difference of lengths) / (width seen)
-    is tan t times length over distance, and that is the length in pixels over the focal length.
+    is tan t times length over distance, and that is the length in pixels over the focal length. It is
+    not known here, so the usual one is taken.
     """
     left_top, right_top, right_bottom, left_bottom = outline.corners_px
     along = right_top + right_bottom - left_top - left_bottom
@@ -246,10 +247,6 @@ def _tilt_deg(outline: FaceOutline, shape: tuple[int, ...], scale: float) -> flo
 
 MOST_TILT_DEG = 45.0
 """Beyond it a face is seen more from the side than square-on, and its neighbour squarer."""
-
-USUAL_FOCAL_35MM = 24.0
-"""The shortest of a phone's usual main cameras (common practice, no source): with a longer one the
-tilt is greater still."""
 
 SIDE = 0.5
 """What an outline is worth that is looked at from the side, with no squarer face beside it."""

@@ -20,14 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.camera import camera_matrix
+from grainscan.measure.camera import USUAL_FOCAL_35MM, camera_matrix
 from grainscan.measure.outline import FaceOutline
 
 __all__ = ["Proportions", "proportions", "seen_length_over_width"]
-
-USUAL_FOCAL_35MM = 24.0
-"""Taken where the photograph does not tell: the shortest of a phone's usual main cameras (common
-practice, no source). A tilt is judged too small, never too large, by a camera that is longer."""
 
 USUAL_TILT = 0.26
 """Sine of the standard deviation of a hand-held camera's tilt, 15° (common practice, no source)."""
