@@ -231,8 +231,8 @@ def _tilt_deg(outline: FaceOutline, shape: tuple[int, ...], scale: float) -> flo
 
     A face of width w, tilted by t, is nearer to the camera by w·sin t at one edge and looks w·cos t
     wide. The nearer edge looks longer in that proportion, so (difference of lengths) / (width seen)
-    is tan t times length over distance, and that is the length in pixels over the focal length. It is
-    not known here, so the usual one is taken.
+    is tan t times length over distance, and that is the length in pixels over the focal length (not
+    known here: the usual one is taken).
     """
     left_top, right_top, right_bottom, left_bottom = outline.corners_px
     along = right_top + right_bottom - left_top - left_bottom
