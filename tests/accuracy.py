@@ -92,17 +92,20 @@ def _against_structure_tensor(place: Path, letter: str, truth: dict) -> Compared
 
     from grainscan.measure.by_hand import face_outline_by_hand
     from grainscan.measure.fibres import fibre_angles
+    from grainscan.measure.jpeg_noise import grid_noise
     from grainscan.measure.squareon import square_on
     from grainscan.photo.reading import read_photo
 
-    pixels = read_photo(place / f"face-{letter}.jpg").pixels
+    photo = read_photo(place / f"face-{letter}.jpg")
+    pixels = photo.pixels
     record = tomllib.loads((place / "blank.toml").read_text())
     width_mm = record["width_mm" if letter == "a" else "height_mm"]
     corners = tuple((x, y) for x, y in truth["photos"][f"face_{letter}"]["outline_px"])
     outline = face_outline_by_hand(corners, (pixels.shape[1], pixels.shape[0]))
     grey = square_on(pixels, outline, length_over_width=record["length_mm"] / width_mm).grey
     true_deg = truth["faces"][letter]["mean_angle_deg"]
-    ours = fibre_angles(grey)
+    assert photo.jpeg_grid is not None
+    ours = fibre_angles(grey, grid_noise(pixels, outline, photo.jpeg_grid, grey.shape))
     off = (structure_tensor_deg(grey) - true_deg + 90.0) % 180.0 - 90.0
     return Compared(off, ours.mean_deg - true_deg if ours.readable else None)
 
