@@ -124,6 +124,8 @@ def with_ring_relations(
     rings, each with a small chance: the answer is drawn from all cases, each as likely as it
     makes what was seen (a mixture of normal laws).
     """
+    if faces == (None, None):
+        return texture
     readings = _reading_cases(texture, faces)
     found = texture
     for _ in range(2):
