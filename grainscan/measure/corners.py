@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.edges import unrolled
+from grainscan.measure.edges import unrolled_colours
 from grainscan.measure.medians import median, medians
 from grainscan.measure.refine import Curve, Refined, Rough
 
@@ -169,10 +169,8 @@ def _colours(
     """CIELAB (N points, K offsets along ``normal``, 3), evened out over three points."""
     import cv2
 
-    normals = np.broadcast_to(normal, points.shape)
-    band = unrolled(picture, points, normals, offsets).swapaxes(0, 1)
-    lab = cv2.cvtColor(np.ascontiguousarray(band) / np.float32(255.0), cv2.COLOR_RGB2LAB)
-    return np.asarray(cv2.blur(lab, (1, 3)), dtype=np.float32)
+    lab = unrolled_colours(picture, points, normal, offsets).swapaxes(0, 1)
+    return np.asarray(cv2.blur(np.ascontiguousarray(lab), (1, 3)), dtype=np.float32)
 
 
 def _changes(band: Float32Array, offsets: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -9,7 +9,15 @@ import numpy.typing as npt
 
 from grainscan.measure.medians import median
 
-__all__ = ["MOST_BENDS", "EdgeTrace", "reduced", "smooth_curve", "trace_step", "unrolled"]
+__all__ = [
+    "MOST_BENDS",
+    "EdgeTrace",
+    "reduced",
+    "smooth_curve",
+    "trace_step",
+    "unrolled",
+    "unrolled_colours",
+]
 
 FloatArray = npt.NDArray[np.float32]
 Float64Array = npt.NDArray[np.float64]
@@ -61,6 +69,20 @@ def unrolled(
         borderMode=cv2.BORDER_REPLICATE,
     )
     return np.asarray(band, dtype=np.float32)
+
+
+def unrolled_colours(
+    picture: npt.NDArray[np.uint8],
+    points: Float64Array,
+    normal: Float64Array,
+    offsets: Float64Array,
+) -> FloatArray:
+    """CIELAB (K, N, 3) at K ``offsets`` along one ``normal`` (2,) from ``points`` (N, 2)."""
+    import cv2
+
+    normals = np.broadcast_to(normal, points.shape)
+    band = unrolled(picture, points, normals, offsets)
+    return np.asarray(cv2.cvtColor(band / np.float32(255.0), cv2.COLOR_RGB2LAB), dtype=np.float32)
 
 
 def trace_step(band: FloatArray, offsets: Float64Array, *, sigma_px: float = 1.2) -> EdgeTrace:

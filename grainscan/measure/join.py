@@ -112,7 +112,7 @@ def join_parts(
             outlines.append(find_part(pixels, open_left=k > 0, open_right=k < last))
         except BlankNotFoundError as error:
             raise BlankNotFoundError(f"picture {k + 1} of {last + 1}: {error}") from error
-    rows = round(float(np.median([_width(outline) for outline in outlines])))
+    rows = round(float(np.median([outline.width_px for outline in outlines])))
     focals = focal_35mm or [None] * len(pictures)
     parts = [
         _straight(pixels, outline, rows, focal)
@@ -162,11 +162,6 @@ def _cut_square(
         at = np.linspace(ends[0], ends[1], DRAWN_POINTS)
         cut.append(np.stack([np.interp(at, share, edge[:, k]) for k in (0, 1)], axis=1))
     return cut[0], cut[1]
-
-
-def _width(outline: FaceOutline) -> float:
-    apart = outline.bottom_edge_px - outline.top_edge_px
-    return float(np.mean(np.linalg.norm(apart, axis=1)))
 
 
 def _margin(rows: int) -> int:

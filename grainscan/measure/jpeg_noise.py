@@ -72,8 +72,8 @@ def grid_noise(
         return None
     top, bottom = outline.top_edge_px, outline.bottom_edge_px
     along = (top[-1] - top[0] + bottom[-1] - bottom[0]) / 2.0
-    width = float(np.mean(np.linalg.norm(bottom - top, axis=1)))
-    across_px, along_px = view_shape[0] / width, view_shape[1] / float(np.linalg.norm(along))
+    across_px = view_shape[0] / outline.width_px
+    along_px = view_shape[1] / float(np.linalg.norm(along))
     turned = np.arctan2(along[1] * across_px, along[0] * along_px)
     return GridNoise(
         float(np.degrees(turned)), _most_noise(coefficients, grid.steps), (across_px, along_px)

@@ -5,9 +5,14 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["rank_correlation", "robust_line", "smooth_through"]
+__all__ = ["arc_length", "rank_correlation", "robust_line", "smooth_through"]
 
 FloatArray = npt.NDArray[np.float64]
+
+
+def arc_length(points: FloatArray) -> float:
+    """Length of the course through points (N, 2) in their order."""
+    return float(np.linalg.norm(np.diff(points, axis=0), axis=1).sum())
 
 
 def robust_line(x: FloatArray, y: FloatArray) -> tuple[float, float]:

@@ -45,6 +45,11 @@ class FaceOutline:
     confidence: float
     touches_border: bool
 
+    @property
+    def width_px(self) -> float:
+        """Mean distance of both long edges."""
+        return float(np.mean(np.linalg.norm(self.bottom_edge_px - self.top_edge_px, axis=1)))
+
 
 def find_face(pixels: ByteArray, *, smaller: tuple[ByteArray, float] | None = None) -> FaceOutline:
     """Find the face of a blank lying left to right in a photograph (M, N, 3) uint8 RGB.

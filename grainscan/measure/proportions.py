@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.camera import USUAL_FOCAL_35MM, camera_matrix
+from grainscan.measure.lines import arc_length
 from grainscan.measure.outline import FaceOutline
 
 __all__ = ["Proportions", "proportions", "seen_length_over_width"]
@@ -123,5 +124,4 @@ def _told_by_ends(length: float, width: float) -> float:
 def _bent(top: npt.NDArray[np.float64], bottom: npt.NDArray[np.float64]) -> float:
     """Length of the bent axis over that of its chord."""
     axis = (top + bottom) / 2.0
-    steps = np.linalg.norm(np.diff(axis, axis=0), axis=1)
-    return float(steps.sum() / np.linalg.norm(axis[-1] - axis[0]))
+    return float(arc_length(axis) / np.linalg.norm(axis[-1] - axis[0]))

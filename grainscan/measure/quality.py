@@ -32,7 +32,7 @@ def face_quality(
 ) -> PhotoQuality:
     """Judge the square-on view (M, N) float32 0–255, its outline and what was read from it."""
     notes = []
-    width_px = float(np.mean(np.linalg.norm(outline.bottom_edge_px - outline.top_edge_px, axis=1)))
+    width_px = outline.width_px
     if width_px < LEAST_WIDTH_PX:
         notes.append(
             f"move closer: the blank is {width_px:.0f} px wide, {LEAST_WIDTH_PX} are needed"

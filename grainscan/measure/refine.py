@@ -10,7 +10,13 @@ import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.arris import Bend, arris_share, bend_of
-from grainscan.measure.edges import MOST_BENDS, EdgeTrace, smooth_curve, trace_step, unrolled
+from grainscan.measure.edges import (
+    MOST_BENDS,
+    EdgeTrace,
+    smooth_curve,
+    trace_step,
+    unrolled_colours,
+)
 from grainscan.measure.lines import rank_correlation, robust_line
 from grainscan.measure.medians import median, medians
 
@@ -166,7 +172,7 @@ def wood_colour(picture: ByteArray, rough: Rough) -> npt.NDArray[np.float32]:
     share = np.linspace(0.1, 0.9, 100)
     middle = (rough.top(share) + rough.bottom(share)) / 2.0
     offsets = np.linspace(-0.25, 0.25, 9) * rough.width
-    band = _colours(picture, rough.points(share, middle), rough.across, offsets)
+    band = unrolled_colours(picture, rough.points(share, middle), rough.across, offsets)
     return medians(band.reshape(-1, 3), 0)
 
 
@@ -186,17 +192,6 @@ def _level_end(at: float) -> Curve:
     return Curve([at], domain=[0.0, 1.0])
 
 
-def _colours(
-    picture: ByteArray, points: FloatArray, normal: FloatArray, offsets: FloatArray
-) -> npt.NDArray[np.float32]:
-    """CIELAB (K, N, 3) at K ``offsets`` along ``normal`` from N ``points``."""
-    import cv2
-
-    normals = np.repeat(normal[None, :], len(points), axis=0)
-    band = unrolled(picture, points, normals, offsets)
-    return np.asarray(cv2.cvtColor(band / np.float32(255.0), cv2.COLOR_RGB2LAB), dtype=np.float32)
-
-
 def _without_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: float) -> Curve:
     """The edge moved in to the arris where the neighbouring side face shows beyond it.
 
@@ -209,7 +204,7 @@ def _without_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: f
     share = np.linspace(0.02, 0.98, EDGE_POINTS)
     offsets = np.arange(0.0, 0.7 * rough.width, 1.0)
     points = rough.points(share, edge(share))
-    band = _colours(picture, points, rough.across * inwards, offsets)[..., 0]
+    band = unrolled_colours(picture, points, rough.across * inwards, offsets)[..., 0]
     depths = []
     for stretch in np.array_split(band, 8, axis=1):
         profile = medians(stretch, 1)
@@ -309,7 +304,7 @@ def _lightness(picture: ByteArray, rough: Rough, edges: tuple[Curve, Curve]) -> 
     rows = []
     for part in (np.arange(LIGHT_ROWS) + 0.5) / LIGHT_ROWS:
         points = rough.points(share, top + part * (bottom - top))
-        rows.append(_colours(picture, points, rough.across, np.zeros(1))[0, :, 0])
+        rows.append(unrolled_colours(picture, points, rough.across, np.zeros(1))[0, :, 0])
     return np.asarray(rows, dtype=np.float64)
 
 
@@ -398,7 +393,7 @@ def _step_towards(
     """Trace the step from background to wood; colours are projected on the line between them."""
     reach = max(reach_px, 4.0 * sigma_px)
     offsets = np.arange(-reach, reach + 0.5 * spacing_px, spacing_px)
-    band = _colours(picture, points, normal, offsets)
+    band = unrolled_colours(picture, points, normal, offsets)
     outside = medians(band[: max(2, len(offsets) // 6)].reshape(-1, 3), 0)
     difference = wood - outside
     power = float(difference @ difference)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from grainscan.measure.card import CardView
+from grainscan.measure.lines import arc_length
 from grainscan.measure.outline import FaceOutline
 
 __all__ = ["size_by_card"]
@@ -44,7 +45,7 @@ def size_by_card(
     top = card.plane_mm(outline.top_edge_px, height_mm=height)
     bottom = card.plane_mm(outline.bottom_edge_px, height_mm=height)
     axis = (top + bottom) / 2.0
-    length = float(np.linalg.norm(np.diff(axis, axis=0), axis=1).sum())
+    length = arc_length(axis)
     along = np.gradient(axis, axis=0)
     along /= np.linalg.norm(along, axis=1)[:, None]
     apart = bottom - top

@@ -20,7 +20,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.lines import smooth_through
+from grainscan.measure.lines import arc_length, smooth_through
 from grainscan.measure.outline import FaceOutline
 
 __all__ = ["SquareOn", "square_on", "straight_grid"]
@@ -56,7 +56,7 @@ def square_on(
     import cv2
 
     top, bottom = outline.top_edge_px, outline.bottom_edge_px
-    length_px = (_arc_length(top) + _arc_length(bottom)) / 2.0
+    length_px = (arc_length(top) + arc_length(bottom)) / 2.0
     columns = int(min(MOST_COLUMNS, round(length_px)))
     rows = max(8, round(columns / length_over_width))
     grid, axis = _straight_grid(outline, rows, columns, 0)
@@ -93,10 +93,6 @@ def _straight_grid(
     level_bottom = _edge_heights(outline.bottom_edge_px, homography, columns) - (rows - 1)
     grid = _photo_grid(homography, level_top, level_bottom, rows, margin_rows)
     return grid, (level_top + level_bottom) / 2.0
-
-
-def _arc_length(edge: FloatArray) -> float:
-    return float(np.linalg.norm(np.diff(edge, axis=0), axis=1).sum())
 
 
 def _homography(corners: FloatArray, rows: int, columns: int) -> FloatArray:

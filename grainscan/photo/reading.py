@@ -245,8 +245,7 @@ def _decode(
     if picture_format == "JPEG" and image.mode in ("L", "RGB"):
         tables: dict[int, list[int]] = getattr(image, "quantization", {})
         grid = jpeg_grid(tables, image.size, exif.get(_ORIENTATION))
-    if picture_format == "JPEG" and image.mode in ("L", "RGB") and _has_its_end(content):
-        pixels = _decoded_by_opencv(content)
+        pixels = _decoded_by_opencv(content) if _has_its_end(content) else None
         if pixels is not None:
             return _upright(pixels, exif.get(_ORIENTATION)), focal, grid
     image.load()
