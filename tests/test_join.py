@@ -76,6 +76,32 @@ def test_a_part_taken_from_nearer_is_brought_to_scale():
     assert joined.pixels.shape[1] / height == pytest.approx(LENGTH / ROWS, rel=0.02)
 
 
+def test_a_side_face_seen_in_one_part_only_is_left_out():
+    # Below the second part as much again as a quarter of the width is seen of the side face, which
+    # has the same colours: only what the neighbours show tells that it is none of the face.
+    face = strip()
+    with_side = np.concatenate([face, strip(seed=44)[: ROWS // 4]])
+    parts = three(face)
+    parts[1] = photograph(with_side, 720, 1880, turn_deg=1.5, seed=8)
+    found = find_part(parts[1], open_left=True, open_right=True)
+    assert found.width_px == pytest.approx(1.25 * ROWS * 1200 / 1160, rel=0.03)
+    joined = join_parts(parts)
+    height = joined.outline.corners_px[3, 1] - joined.outline.corners_px[0, 1]
+    assert joined.pixels.shape[1] / height == pytest.approx(LENGTH / ROWS, rel=0.03)
+
+
+def test_stripes_along_the_face_do_not_tell_a_place():
+    # Ring stripes alike all along: the fine streaks between them alone show where the parts meet.
+    face = strip(seed=6)
+    stripes = 40 * (np.sin(np.arange(ROWS) / 3.0) > 0.6)
+    joined = join_parts(three(np.clip(face - stripes[:, None, None], 0, 255)))
+    assert joined.overlaps == pytest.approx((4.0, 4.0), abs=0.4)
+    alike = np.broadcast_to(face.mean(axis=(0, 1)) - stripes[:, None, None], face.shape)
+    alike_parts = three(np.clip(alike, 0, 255))
+    with pytest.raises(BlankNotFoundError, match="could not be joined"):
+        join_parts(alike_parts)
+
+
 def test_a_failed_join_is_said():
     face = strip()
     first, second, third = three(face)

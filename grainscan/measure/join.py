@@ -1,8 +1,9 @@
 """A long blank in several overlapping photographs, joined along its length.
 
 Each photograph's part of the face is seen square-on; parts are then laid over one another by
-what both show (pores, rings, stains), first as a whole and then place by place. Where the places
-do not agree there is no joined picture.
+what both show (`join_place.py`). Where that shows one part's edge outside its neighbour's, a side
+face was taken for part of the face there, which a part that runs out of its picture hardly tells
+by itself; the edge is moved in. Where no place is found there is no joined picture.
 
 What remains uncorrected: the proportions of each part are read from its own picture (see
 `proportions`), so that without the blank's length and width tan(angle) is off by the same share as
@@ -12,6 +13,7 @@ they are; the bend of the axis from part to part is not known, so the whole has 
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,7 +21,8 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
-from grainscan.measure.lines import robust_line
+from grainscan.measure.join_place import lay_over
+from grainscan.measure.lines import arc_length
 from grainscan.measure.outline import DRAWN_POINTS, FaceOutline, find_face
 from grainscan.measure.proportions import seen_length_over_width
 from grainscan.measure.squareon import straight_grid
@@ -34,17 +37,9 @@ PAD_PX = 0.06
 PAD_COLOUR = (40, 60, 190)
 """No wood and no bench has it: beyond an open end the picture is taken to go on in this."""
 
-COARSE_ROWS = 64
-SCALES = np.arange(0.94, 1.0601, 0.01)
-BLOCKS = 7
-LEAST_AGREEING = 4
-LEAST_MATCH = 0.3
-"""Correlation of a block with its place in the other part. Of two different places of the same
-fine texture it scatters round 0 by one over the root of the number of independent spots, under 0.1
-for a block of a hundred."""
-
-MOST_OFF = 0.06
-"""Disagreement of the blocks' places, in widths of the face."""
+MOST_APART = 0.02
+"""Share of the width by which edges of the same wood in two pictures may lie apart without one of
+them being wrong (no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,29 +107,138 @@ def join_parts(
             outlines.append(find_part(pixels, open_left=k > 0, open_right=k < last))
         except BlankNotFoundError as error:
             raise BlankNotFoundError(f"picture {k + 1} of {last + 1}: {error}") from error
-    rows = round(float(np.median([outline.width_px for outline in outlines])))
     focals = focal_35mm or [None] * len(pictures)
-    parts = [
-        _straight(pixels, outline, rows, focal)
-        for pixels, outline, focal in zip(pictures, outlines, focals, strict=True)
-    ]
-    margin = _margin(rows)
-    whole = parts[0]
+    strips, places = _laid_over(pictures, outlines, focals)
+    inner = _inner_edges(outlines, strips, places)
+    if inner is not None:
+        outlines = inner
+        strips, places = _laid_over(pictures, outlines, focals)
+    whole = strips.parts[0]
     overlaps = []
-    for k, part in enumerate(parts[1:], start=1):
-        place = _place(whole, part, rows, margin)
+    # Places on a part, on the whole so far: only along the length, across each has its own edges.
+    along = np.array([1.0, 0.0, 0.0])
+    for part, place in zip(strips.parts[1:], places, strict=True):
+        along = along[0] * place[0] + (0.0, along[1], along[2])
+        overlaps.append((whole.shape[1] - along[2]) / strips.rows)
+        whole = _joined(whole, part, along, strips.margin)
+    turns = [np.degrees(place[1, 0]) for place in places]
+    sigma = max(outline.angle_sigma_deg for outline in outlines)
+    outline = _level_outline(
+        whole.shape,
+        strips.margin,
+        # Of two references that differ either may be the wrong one.
+        float(np.hypot(sigma, np.linalg.norm(turns) / np.sqrt(2.0 * len(turns)))),
+        min(outline.confidence for outline in outlines),
+    )
+    return JoinedFace(whole, outline, tuple(float(o) for o in overlaps))
+
+
+@dataclass(frozen=True, slots=True)
+class _Strips:
+    """All parts square-on: ``parts`` (M, N, 3), ``rows`` of the face, ``margin`` rows beside it."""
+
+    parts: tuple[ByteArray, ...]
+    rows: int
+    margin: int
+
+    def face(self, number: int) -> Float32Array:
+        """The face of one part, grey (M, N)."""
+        import cv2
+
+        inner = self.parts[number][self.margin : self.margin + self.rows]
+        return cv2.cvtColor(inner, cv2.COLOR_RGB2GRAY).astype(np.float32)
+
+
+def _laid_over(
+    pictures: Sequence[ByteArray],
+    outlines: Sequence[FaceOutline],
+    focals: Sequence[float | None],
+) -> tuple[_Strips, list[FloatArray]]:
+    """The parts square-on, and of each but the first its map to its left neighbour's face.
+
+    Raises :class:`BlankNotFoundError` where two parts cannot be laid over one another.
+    """
+    rows = round(float(np.median([outline.width_px for outline in outlines])))
+    strips = _Strips(
+        tuple(
+            _straight(pixels, outline, rows, focal)
+            for pixels, outline, focal in zip(pictures, outlines, focals, strict=True)
+        ),
+        rows,
+        _margin(rows),
+    )
+    faces = [strips.face(k) for k in range(len(pictures))]
+    places = []
+    for k, (left, right) in enumerate(itertools.pairwise(faces), start=1):
+        place = lay_over(left, right)
         if place is None:
             raise BlankNotFoundError(
                 f"pictures {k} and {k + 1} could not be joined: photograph again so that each "
                 "shows a third of what its neighbour shows, from the same distance"
             )
-        start, scale = place
-        overlaps.append((whole.shape[1] - start) / rows)
-        whole = _joined(whole, part, start, scale)
-    sigma = float(np.max([outline.angle_sigma_deg for outline in outlines]))
-    confidence = min(outline.confidence for outline in outlines)
-    outline = _level_outline(whole.shape, margin, sigma, confidence)
-    return JoinedFace(whole, outline, tuple(float(o) for o in overlaps))
+        places.append(place)
+    return strips, places
+
+
+def _inner_edges(
+    outlines: Sequence[FaceOutline], strips: _Strips, places: Sequence[FloatArray]
+) -> list[FaceOutline] | None:
+    """Outlines with edges moved in where a neighbour's edge of the same wood lies farther in.
+
+    None where none does. The picture's own edges are the arris or the silhouette beyond a side
+    face that is seen as well; nothing makes an edge be found too far in.
+    """
+    inward: dict[tuple[int, int], list[tuple[float, float]]] = {}
+    for k, place in enumerate(places):
+        left_columns, right_columns = (strips.parts[n].shape[1] for n in (k, k + 1))
+        # The middle of the overlap, on either part.
+        on_left = (max(0.0, place[0, 2]) + left_columns - 1) / 2.0
+        on_right = (on_left - place[0, 2]) / place[0, 0]
+        for edge, row, sign in ((0, 0.0, 1.0), (1, strips.rows - 1.0, -1.0)):
+            there = float(place[1] @ (on_right, row, 1.0))
+            share = sign * (there - row) / strips.rows
+            if share > MOST_APART:
+                inward.setdefault((k, edge), []).append((on_left / left_columns, share))
+            elif -share / place[1, 1] > MOST_APART:
+                at = (on_right / right_columns, -share / place[1, 1])
+                inward.setdefault((k + 1, edge), []).append(at)
+    if not inward:
+        return None
+    return [
+        _moved_in(outline, inward.get((k, 0), []), inward.get((k, 1), []))
+        for k, outline in enumerate(outlines)
+    ]
+
+
+def _moved_in(
+    outline: FaceOutline, top: list[tuple[float, float]], bottom: list[tuple[float, float]]
+) -> FaceOutline:
+    """The outline with its edges moved in by shares of the width, known at some shares of the
+    length and straight in between.
+    """
+    upper, lower = outline.top_edge_px, outline.bottom_edge_px
+    across = lower - upper
+    at = np.linspace(0.0, 1.0, len(upper))
+    doubt_deg = [outline.angle_sigma_deg]
+    moved = []
+    for edge, known, sign in ((upper, top, 1.0), (lower, bottom, -1.0)):
+        if not known:
+            moved.append(edge)
+            continue
+        share = np.interp(at, *np.array(sorted(known)).T)
+        moved.append(edge + sign * share[:, None] * across)
+        if len(known) == 1:
+            # Seen at one end only: at the other the side face may be half as broad again or half.
+            slant = share[0] / 2.0 * outline.width_px / arc_length(edge)
+            doubt_deg.append(float(np.degrees(slant)) / 2.0)
+    corners = np.array([moved[0][0], moved[0][-1], moved[1][-1], moved[1][0]])
+    return dataclasses.replace(
+        outline,
+        corners_px=corners,
+        top_edge_px=moved[0],
+        bottom_edge_px=moved[1],
+        angle_sigma_deg=float(np.linalg.norm(doubt_deg)),
+    )
 
 
 def _cut_square(
@@ -189,101 +293,27 @@ def _straight(
     )
 
 
-def _fine(part: ByteArray, margin: int, rows: int, height: int) -> Float32Array:
-    """Fine texture of the face alone, ``height`` rows: slow changes of light taken out."""
+def _joined(left: ByteArray, right: ByteArray, along: FloatArray, margin: int) -> ByteArray:
+    """Both in one picture: the right one from the middle of the overlap on, faded in.
+
+    ``along`` (3,): the column of the whole is along · (column, row of the face, 1) of the part.
+    """
     import cv2
 
-    grey = cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)[margin : margin + rows].astype(np.float32)
-    scale = height / rows
-    size = (max(8, round(grey.shape[1] * scale)), height)
-    small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if scale < 1 else grey
-    # Along the length only what is short counts: stripes that run through look alike everywhere.
-    slow = cv2.blur(small, (2 * (height // 4) + 1, 1))
-    fine = small - slow
-    return np.asarray(fine / (fine.std() + 1e-6), dtype=np.float32)
-
-
-def _place(left: ByteArray, right: ByteArray, rows: int, margin: int) -> tuple[int, float] | None:
-    """Column of the left part at which the right one begins, and the right one's scale."""
-    height = min(COARSE_ROWS, rows)
-    a, b = (_fine(part, margin, rows, height) for part in (left, right))
-    scale, start = _coarse(a, b)
-    factor = rows / height
-    return _agreed(
-        _fine(left, margin, rows, rows), _fine(right, margin, rows, rows), start * factor, scale
-    )
-
-
-def _coarse(a: Float32Array, b: Float32Array) -> tuple[float, float]:
-    """Scale of b and the column of a at which b begins, by the greatest correlation of all."""
-    import cv2
-
-    rows = len(a)
-    best = (-np.inf, 1.0, 0.0)
-    for scale in SCALES:
-        size = (max(8, round(b.shape[1] * scale)), rows)
-        scaled = np.asarray(cv2.resize(b, size, interpolation=cv2.INTER_LINEAR), np.float32)
-        length = 1 << int(np.ceil(np.log2(a.shape[1] + scaled.shape[1])))
-        spectrum = np.fft.rfft(a, length, axis=1) * np.conj(np.fft.rfft(scaled, length, axis=1))
-        product = np.fft.irfft(spectrum.sum(axis=0), length)
-        # Of all lags those count at which b begins inside a and reaches beyond its end.
-        starts = np.arange(max(0, a.shape[1] - scaled.shape[1]), a.shape[1] - rows)
-        if not len(starts):
-            continue
-        overlap = (a.shape[1] - starts) * rows
-        # Of independent textures the sum scatters by the root of the spots it is over.
-        score = product[starts] / np.sqrt(overlap)
-        k = int(np.argmax(score))
-        if score[k] > best[0]:
-            best = (float(score[k]), float(scale), float(starts[k]))
-    return best[1], best[2]
-
-
-def _agreed(
-    a: Float32Array, b: Float32Array, start: float, scale: float
-) -> tuple[int, float] | None:
-    """The place refined block by block; None where too few blocks agree."""
-    import cv2
-
-    rows = len(a)
-    overlap = a.shape[1] - start
-    half = max(rows // 2, round(overlap / (2.5 * BLOCKS)))
-    reach = max(8, round(0.25 * rows))
-    trim = max(2, rows // 20)
-    centres = np.linspace(start + half + reach, a.shape[1] - half - 1, BLOCKS)
-    in_a, in_b = [], []
-    for centre in centres:
-        there = (centre - start) / scale
-        lo, hi = round(there - half - reach), round(there + half + reach)
-        block = a[trim:-trim, round(centre - half) : round(centre + half)]
-        if lo < 0 or hi > b.shape[1] or block.shape[1] < half:
-            continue
-        match = cv2.matchTemplate(b[:, lo:hi], block, cv2.TM_CCOEFF_NORMED)
-        _, value, _, (x, _) = cv2.minMaxLoc(match)
-        if value > LEAST_MATCH:
-            in_a.append(round(centre - half))
-            in_b.append(lo + x)
-    if len(in_a) < LEAST_AGREEING:
-        return None
-    slope, shift = robust_line(np.array(in_b, float), np.array(in_a, float))
-    off = np.abs(np.array(in_a) - (shift + slope * np.array(in_b)))
-    if (off < MOST_OFF * rows).sum() < LEAST_AGREEING or not SCALES[0] <= slope <= SCALES[-1]:
-        return None
-    return round(float(shift)), float(slope)
-
-
-def _joined(left: ByteArray, right: ByteArray, start: int, scale: float) -> ByteArray:
-    """Both in one picture: the right one from the middle of the overlap on, faded in."""
-    import cv2
-
-    size = (round(right.shape[1] * scale), right.shape[0])
-    right = np.asarray(cv2.resize(right, size, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
-    width = start + right.shape[1]
+    rows, columns = right.shape[:2]
+    start = int(along[2])
+    width = start + round(along[0] * (columns - 1) + min(0.0, along[1] * rows))
     if width <= left.shape[1]:
         return left
+    move = np.array([[along[0], along[1], along[2] - start - along[1] * margin], [0.0, 1.0, 0.0]])
+    size = (width - start, rows)
+    right = np.asarray(
+        cv2.warpAffine(right, move, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE),
+        dtype=np.uint8,
+    )
     seam = (start + left.shape[1]) // 2
-    fade = max(2, min(left.shape[0] // 4, (left.shape[1] - start) // 4))
-    whole = np.zeros((left.shape[0], width, 3), np.float32)
+    fade = max(2, min(rows // 4, (left.shape[1] - start) // 4))
+    whole = np.zeros((rows, width, 3), np.float32)
     weight = np.clip((np.arange(width) - seam) / fade + 0.5, 0.0, 1.0).astype(np.float32)
     whole[:, : left.shape[1]] = left * (1.0 - weight[: left.shape[1]])[None, :, None]
     whole[:, start:] += right * weight[start:][None, :, None]

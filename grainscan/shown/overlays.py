@@ -131,7 +131,9 @@ def _measured_pixels(path: Path, more: tuple[Path, ...]) -> Picture:
         return read_photo(path).pixels
     from grainscan.measure.join import join_parts
 
-    return join_parts([read_photo(p).pixels for p in (path, *more)]).pixels
+    photos = [read_photo(p) for p in (path, *more)]
+    focals = [photo.focal_35mm for photo in photos]
+    return join_parts([photo.pixels for photo in photos], focal_35mm=focals).pixels
 
 
 def _outline(face: FaceScan) -> tuple[PointPx, ...]:
