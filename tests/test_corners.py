@@ -1,5 +1,7 @@
 """Where a face's corners lie, told by its ends alone, and what is made of it."""
 
+import functools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -16,6 +18,7 @@ from grainscan.measure.refine import Curve, Refined, Rough
 LEFT, RIGHT, TOP, BOTTOM = 300, 1300, 400, 480
 
 
+@functools.cache
 def laid(seed=1, *, crosswise=True):
     """A striped board on a bench of nearly its own colour, 1600 by 900."""
     rng = np.random.default_rng(seed)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,12 @@ from grainscan.measure.corners import EndSeen, agreement, ends_seen, moved_edges
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
 from grainscan.measure.refine import EDGE_POINTS, Curve, Refined, Rough, refined
+from grainscan.measure.regions import (
+    LEAST_END_GAIN,
+    LEAST_GAIN,
+    end_odds,
+    region_odds,
+)
 
 __all__ = ["DRAWN_POINTS", "WORK_WIDTH_PX", "FaceOutline", "find_face", "outline_of"]
 
@@ -84,6 +91,9 @@ def _close_look(picture: _Picture, bar: Bar) -> FaceOutline:
     look = _followed(picture, bar, _rough(bar, picture.small_scale))
     if shortfall(look.seen, look.found) > LEAST_BETTER:
         look = _to_corners(picture, look)
+    look = _to_regions(picture, look)
+    if agreement(look.seen, look.found, look.rough.length) < 1.0:
+        look = _to_ends(picture, look)
     bar, rough, found = look.bar, look.rough, look.found
     confidence = _confidence(bar, found, agreement(look.seen, found, rough.length))
     shape, scale = picture.work.shape, picture.work_scale
@@ -140,6 +150,90 @@ def _to_corners(picture: _Picture, look: _Look) -> _Look:
         if better and min(other.found.clear[:2]) > least:
             return other
     return look
+
+
+def _to_regions(picture: _Picture, look: _Look) -> _Look:
+    """The outline with its fainter long edge where the face's look gives way to the bench's."""
+    side = int(np.argmin(look.found.clear[:2]))
+    if look.found.clear[side] > SURELY_CLEAR:
+        return look
+    odds = region_odds(picture.work, look.rough, look.found)
+    now, other = _edges(look.found, side)
+    course = odds.best(side, other)
+    least = odds.at(side, course(odds.share)) - LEAST_GAIN
+    if odds.at(side, now(odds.share)) > least:
+        return look
+    try:
+        moved = _followed(picture, look.bar, _with_edge(look.rough, side, course, other))
+    except BlankNotFoundError:
+        return look
+    if odds.at(side, _edges(moved.found, side)[0](odds.share)) < least:
+        # What is followed there is a ring again.
+        found = _with_edge(moved.found, side, course, _edges(moved.found, side)[1])
+        a, b, c, d = moved.found.clear
+        clear = (0.0, b, c, d) if side == 0 else (a, 0.0, c, d)
+        moved = dataclasses.replace(moved, found=dataclasses.replace(found, clear=clear))
+    # A side face is of the same wood as the face; that it is none of it the ends may show.
+    worse = shortfall(look.seen, moved.found) - shortfall(look.seen, look.found)
+    return look if worse > LEAST_BETTER else moved
+
+
+_Sides = TypeVar("_Sides", Rough, Refined)
+
+
+def _with_edge(of: _Sides, side: int, edge: Curve, other: Curve) -> _Sides:
+    top, bottom = (edge, other) if side == 0 else (other, edge)
+    return dataclasses.replace(of, top=top, bottom=bottom)
+
+
+def _edges(found: Refined, side: int) -> tuple[Curve, Curve]:
+    """The long edge of one side (0 the top one, 1 the bottom one), and the other."""
+    return (found.top, found.bottom) if side == 0 else (found.bottom, found.top)
+
+
+def _to_ends(picture: _Picture, look: _Look) -> _Look:
+    """The outline with its ends where the face's look gives way to the bench's along the length.
+
+    An end that is moved must be about as clear there.
+    """
+    for side in (0, 1):
+        odds = end_odds(picture.work, look.rough, look.found, side)
+        now = float((look.found.left, look.found.right)[side](0.5))
+        if odds.at(odds.best) < odds.at(now) + LEAST_END_GAIN:
+            continue
+        ends = (odds.best, 1.0) if side == 0 else (0.0, odds.best)
+        try:
+            other = _followed(picture, look.bar, _between(look, *ends))
+        except BlankNotFoundError:
+            continue
+        least = min(CLEAR_ENOUGH, look.found.clear[2 + side])
+        if other.found.clear[2 + side] >= least:
+            look = other
+    return look
+
+
+def _between(look: _Look, left: float, right: float) -> Rough:
+    """The outline between two shares of its length, its long edges going on evenly beyond."""
+    rough = look.rough
+    share = np.linspace(0.0, 1.0, 60)
+    there = left + share * (right - left)
+    edges = []
+    for edge in (look.found.top, look.found.bottom):
+        inside = np.clip(there, 0.0, 1.0)
+        beyond = edge.deriv()(inside) * (there - inside)
+        edges.append(Curve.fit(share, edge(inside) + beyond, 4, domain=[0.0, 1.0]))
+    start, length = rough.left, rough.length
+    return dataclasses.replace(
+        rough,
+        left=start + left * length,
+        right=start + right * length,
+        top=edges[0],
+        bottom=edges[1],
+    )
+
+
+SURELY_CLEAR = 0.9
+"""Share of both long edges' points that stand clear, from which on nothing else is asked."""
 
 
 def _small_points(rough: Rough, edge: Curve, picture: _Picture) -> npt.NDArray[np.float64]:
