@@ -180,10 +180,11 @@ def end_odds(picture: ByteArray, rough: Rough, found: Refined, side: int) -> End
     # Beyond the end its line goes on as it runs there.
     slope = float(((found.top + found.bottom) / 2.0).deriv()(float(side)))
     middle = middle + slope * (share - inside)
-    away = (2.0 * np.arange(END_ROWS) / (END_ROWS - 1) - 1.0) * (0.5 + OUTSIDE)
+    away: FloatArray = np.linspace(-(0.5 + OUTSIDE), 0.5 + OUTSIDE, END_ROWS)
+    offsets: FloatArray = away * width
     normals = np.broadcast_to(rough.across, (END_COLUMNS, 2))
     points = rough.points(share, middle)
-    band = unrolled(picture, points, normals, away * width)
+    band = unrolled(picture, points, normals, offsets)
     seen = _features(np.clip(band, 0, 255).astype(np.uint8), END_COLUMNS_MEAN, ACROSS_ROWS)
     core, bench = np.abs(away) < CORE, np.abs(away) > BENCH_FROM
     surely = slice(0, END_COLUMNS // 3)
