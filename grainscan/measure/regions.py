@@ -128,9 +128,9 @@ def region_odds(picture: ByteArray, rough: Rough, found: Refined) -> RegionOdds:
     middle = (top + bottom) / 2.0
     width = float(np.median(bottom - top))
     half = (0.5 + OUTSIDE) * width
-    step = max(1.0, 2.0 * half / MOST_ROWS)
+    step = float(max(1.0, 2.0 * half / MOST_ROWS))
     count = int(half / step)
-    off = np.arange(-count, count + 1) * step
+    off = np.arange(-count, count + 1, dtype=np.float64) * step
     normals = np.broadcast_to(rough.across, (COLUMNS, 2))
     band = unrolled(picture, rough.points(share, middle), normals, off)
     seen = _features(np.clip(band, 0, 255).astype(np.uint8))
