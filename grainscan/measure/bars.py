@@ -14,15 +14,18 @@ import numpy.typing as npt
 
 from grainscan.measure.beams import Chain
 from grainscan.measure.medians import median, medians
-from grainscan.measure.partners import partners
+from grainscan.measure.partners import Ends, partners, steps_along
 
-__all__ = ["RIVAL", "Bar", "bar_between", "bars"]
+__all__ = ["FILLED", "RIVAL", "Bar", "bar_between", "bars"]
 
 FloatArray = npt.NDArray[np.float32]
 Float64Array = npt.NDArray[np.float64]
 
 LEAST_LENGTH = 0.3
 """Shortest blank looked for, as a share of the picture's width."""
+
+FILLED = 0.5
+"""Share of the picture's width that a blank photographed as asked for fills at least."""
 
 LEAST_SLENDERNESS = 1.8
 """Least length of a blank in widths: the shortest tenon blank is two squares long."""
@@ -92,13 +95,36 @@ END_ROWS = 5
 END_WORTH = 4.0
 MOST_END = 8.0
 """An end clearer than this many scatters is simply clear; counted in columns, END_WORTH each, so
-that ends decide within the stretch in which the long edges fade. Of two clear ones, that many
-times the logarithm more."""
+that ends decide within the stretch in which the long edges fade."""
+
+MORE = 4.0
+"""What the clearer one of two clear ends is worth more, times the logarithm of their ratio: little,
+for a tool lying beyond the blank is clearer than any end of wood (from trials with known
+outlines)."""
+
+LEAN = 0.15
+"""Half of what an end seen in perspective leans, in widths."""
 
 LEAST_CROSSED = 4.0
 CROSSED = 0.5
 """What crossing a change of so many scatters costs, in what it would be worth as an end: pencil
 lines and stains cross faces too (common practice, no source)."""
+
+
+CUT_ROWS = 6
+CUT_LEAST = 1.5
+CUT_SURE = 3.0
+"""Change of colour at the weaker end of a strip, in scatters along it, below which the ends do not
+cut the strip, and above which they do: the greatest of a few columns of texture reaches the one as
+often as not, the other once in a few dozen times (from trials with known outlines)."""
+
+CUT_WHOLE = 0.7
+"""What a strip that is cut shows at least of the whole end's clearness (from trials with known
+outlines)."""
+
+UNCUT = 0.5
+"""What a bar is worth that the ends do not cut along one long edge (from trials with known
+outlines)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +162,11 @@ class Bar:
     score: float
     hue: FloatArray
 
+    @property
+    def long_edges(self) -> tuple[Followed, Followed]:
+        """The top and the bottom edge."""
+        return self.top, self.bottom
+
     def edges(self, at: Float64Array) -> tuple[Float64Array, Float64Array]:
         """Rows of the face's top and bottom edge at columns ``at``."""
         return self.top.chain.heights(at), self.bottom.chain.heights(at)
@@ -153,14 +184,18 @@ def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
         if upper is not lower and _may_pair(upper, lower, lab.shape)
     ]
     made = _best_bars(lab, change, pairs)
-    if not made or not _clear(made[0]):
-        # One edge may be too weak for the chains: looked for along the clear ones.
+    if not made or not _clear(made[0]) or made[0].right - made[0].left < FILLED * lab.shape[1]:
+        # One edge may be too weak for the chains: looked for along those of the likeliest bars.
         long = [f for f in followed if np.ptp(f.chain.x) > LEAST_LENGTH * lab.shape[1]]
-        known = sorted(long, key=lambda f: -f.chain.strength)[:MOST_KNOWN]
+        strong = sorted(long, key=lambda f: -f.chain.strength)[:MOST_KNOWN]
+        step = steps_along(lab)
+        known = _known(made, step) + [(f, None) for f in strong]
         made += _best_bars(lab, change, _with_partners(change, known, at, lab.shape))
         made.sort(key=lambda bar: -bar.score)
         if made:
-            near = [partners(change, edge.chain) for edge in (made[0].top, made[0].bottom)]
+            best = made[0]
+            ends = Ends(best.left, best.right, step)
+            near = [partners(change, edge.chain, ends) for edge in best.long_edges]
             followed += [_followed(change, chain, at) for chains in near for chain in chains]
     return [_widest(lab, change, made[0], followed), *made] if made else []
 
@@ -182,14 +217,31 @@ def _chain_along(change: FloatArray, points: Float64Array) -> Chain:
 
 
 _Pair = tuple[float, Followed, Followed]
+_Known = tuple[Followed, Ends | None]
+
+
+def _known(made: list[Bar], step_along: FloatArray) -> list[_Known]:
+    """The long edges of the best bars, each once, and the ends of the best bar each belongs to.
+
+    Those of the best bars that fill the picture come in any case: a tool on the bench may make many
+    a clear bar.
+    """
+    filling = [bar for bar in made if bar.right - bar.left > FILLED * len(bar.top.rows)]
+    known: list[_Known] = []
+    for some, most in ((filling, MOST_KNOWN // 2), (made, MOST_KNOWN)):
+        for bar in some:
+            for edge in bar.long_edges:
+                if len(known) < most and all(edge is not other for other, _ in known):
+                    known.append((edge, Ends(bar.left, bar.right, step_along)))
+    return known
 
 
 def _with_partners(
-    change: FloatArray, known: list[Followed], at: Float64Array, shape: tuple[int, ...]
+    change: FloatArray, known: list[_Known], at: Float64Array, shape: tuple[int, ...]
 ) -> list[_Pair]:
     pairs = []
-    for one in known:
-        for chain in partners(change, one.chain):
+    for one, ends in known:
+        for chain in partners(change, one.chain, ends):
             other = _followed(change, chain, at)
             below = chain.y[0] > one.rows[int(chain.x[0])]
             upper, lower = (one, other) if below else (other, one)
@@ -446,6 +498,9 @@ def _bar(
     score *= 1.0 - 0.8 * shade
     # Steel beside wood is no rival; in a picture without colours none gains by this.
     score *= 0.4 + 0.6 * float(np.clip(_hue(colour)[1] / WOOD_YELLOW, 0.0, 1.0))
+    for rows in (slice(0, CUT_ROWS), slice(BAND_ROWS - CUT_ROWS, BAND_ROWS)):
+        strip = band[MARGIN_ROWS:-MARGIN_ROWS][rows].mean(axis=0)
+        score *= UNCUT + (1.0 - UNCUT) * _cut(strip, left, right, LEAN * width, min(end_clear))
     apart = _apart(band[:, inside])
     score *= (ALONE + (1.0 - ALONE) * apart[0]) * (ALONE + (1.0 - ALONE) * apart[1])
     return Bar(
@@ -537,12 +592,36 @@ def _end_clearness(inside: FloatArray, upper: Followed, lower: Followed) -> Floa
     middle = slice(left, max(right, left + 5))
     places = (np.arange(END_ROWS) + 0.5) / END_ROWS - 0.5
     band = np.arange(END_ROWS)[:, None]
-    for lean in (-0.3, 0.0, 0.3):
+    for lean in (-2.0 * LEAN, 0.0, 2.0 * LEAN):
         shifts = np.round(places * lean * gap).astype(int)
         turned = step[band, (np.arange(columns) - shifts[:, None]) % columns].mean(axis=0)
         scatter = 1.4826 * medians(np.abs(turned[middle]), 0) + 0.15
         clear = np.maximum(clear, np.sqrt(np.mean((turned / scatter) ** 2, axis=1)))
     return clear
+
+
+def _cut(strip: FloatArray, left: int, right: int, reach: float, whole: float) -> float:
+    """How surely both ends cut a strip along the length, (N, C) a column's mean colour, 0 to 1.
+
+    The ends cut all rings of the face and none of the bench's, which run on. The weaker end counts:
+    a shadow or a tool of the bench may end beside one of them. ``reach``: how far off ``left`` and
+    ``right`` the ends may lie in this strip, beside END_PX. ``whole``: how clear the weaker end is
+    over the whole width: where it is faint, no strip of it can be clear.
+    """
+    before, after = strip[:1].repeat(END_PX + 1, 0), strip[-1:].repeat(END_PX, 0)
+    sums = np.cumsum(np.concatenate([before, strip, after]), axis=0)
+    mean = (sums[END_PX:] - sums[:-END_PX]) / END_PX
+    step = (mean[END_PX:] - mean[:-END_PX])[: len(strip)]
+    near = END_PX + round(reach)
+    scatter = 1.4826 * medians(np.abs(step[left + near : right - near]), 0) + 0.15
+    # Cut off by the border there is no end to be seen.
+    inside = [end for end in (left, right) if END_PX <= end < len(strip) - END_PX]
+    ends = [step[max(0, end - near) : end + near + 1] / scatter for end in inside]
+    clear = [float(np.sqrt(np.mean(end**2, axis=1).max())) for end in ends]
+    sure = min(CUT_SURE, CUT_WHOLE * whole)
+    if not clear or sure <= CUT_LEAST:
+        return 1.0
+    return float(np.clip((min(clear) - CUT_LEAST) / (sure - CUT_LEAST), 0.0, 1.0))
 
 
 def _between(speaks: Float64Array, ends: Float64Array) -> tuple[int, int] | None:
@@ -555,7 +634,7 @@ def _between(speaks: Float64Array, ends: Float64Array) -> tuple[int, int] | None
     from scipy.ndimage import maximum_filter1d
 
     more = np.log(np.maximum(ends / MOST_END, 1.0))
-    worth = END_WORTH * (np.minimum(ends, MOST_END) + MOST_END * more)
+    worth = END_WORTH * (np.minimum(ends, MOST_END) + MORE * more)
     peaks = (ends >= maximum_filter1d(ends, 2 * END_PX + 1)) & (ends > LEAST_CROSSED)
     crossed = np.where(peaks, CROSSED * worth, 0.0)
     before = np.concatenate([[0.0], np.cumsum(speaks - crossed)])

@@ -107,25 +107,20 @@ def shortfall(seen: tuple[EndSeen, EndSeen], found: Refined) -> float:
     return total
 
 
-def agreement(seen: tuple[EndSeen, EndSeen], found: Refined, length_px: float) -> float:
-    """How the ends' own corners agree with an outline's, -1 to 1.
-
-    1 if all four are seen and lie where the outline's are: the outline is then found in two ways
-    that have nothing in common. -1 if an end is seen to stop short of a corner: what reaches there
-    is not the face. Else 0; an end that goes on beyond may be a side face's, or a joint's.
+def agreement(seen: tuple[EndSeen, EndSeen], found: Refined, length_px: float) -> bool:
+    """Whether the ends show all four corners, and where the outline's are: the outline is then
+    found in two ways that have nothing in common.
     """
-    agree, short = True, False
     for end, corners in zip(seen, corners_of(found), strict=True):
-        outwards = (corners[0] - end.corners_px[0], end.corners_px[1] - corners[1])
-        for stops, off in zip(end.stops, outwards, strict=True):
-            agree = agree and stops and abs(off) < SAME_CORNER * length_px
-            short = short or (stops and off < -2.0 * SAME_CORNER * length_px)
-    return 1.0 if agree else (-1.0 if short else 0.0)
+        for stops, own, corner in zip(end.stops, end.corners_px, corners, strict=True):
+            if not stops or abs(own - corner) >= SAME_CORNER * length_px:
+                return False
+    return True
 
 
-SAME_CORNER = 0.003
+SAME_CORNER = 0.0022
 """Distance of corners, in lengths, below which they are the same: an edge between two such pairs
-is turned by less than a quarter of a degree."""
+is turned by a quarter of a degree at most, even if they lie off to opposite sides."""
 
 
 def _along_end(
@@ -233,7 +228,8 @@ def moved_edges(
     """
     made = []
     for side in (1, 0):
-        if not any(end.stops[side] for end in seen):
+        # A side face ends where the face does: its corners are no better than those at the arris.
+        if found.at_arris[side] or not any(end.stops[side] for end in seen):
             continue
         gain, moves = _best_move(change, scale, rough, found, seen, side)
         if gain > LEAST_GAIN:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
-from grainscan.measure.bars import RIVAL, Bar, bar_between, bars
+from grainscan.measure.bars import FILLED, RIVAL, Bar, bar_between, bars
 from grainscan.measure.beams import chains, change_across
 from grainscan.measure.camera import USUAL_FOCAL_35MM, camera_matrix
 from grainscan.measure.corners import EndSeen, agreement, ends_seen, moved_edges, shortfall
@@ -89,13 +89,16 @@ class _Picture:
 def _close_look(picture: _Picture, bar: Bar) -> FaceOutline:
     """The outline of a bar, its sides followed in the larger copy."""
     look = _followed(picture, bar, _rough(bar, picture.small_scale))
-    if shortfall(look.seen, look.found) > LEAST_BETTER:
-        look = _to_corners(picture, look)
+    for _ in ("one long edge", "the other"):
+        if shortfall(look.seen, look.found) > LEAST_BETTER:
+            look = _to_corners(picture, look)
     look = _to_regions(picture, look)
-    if agreement(look.seen, look.found, look.rough.length) < 1.0:
+    if not agreement(look.seen, look.found, look.rough.length):
         look = _to_ends(picture, look)
     bar, rough, found = look.bar, look.rough, look.found
-    confidence = _confidence(bar, found, agreement(look.seen, found, rough.length))
+    confidence = _confidence(bar, found, agreed=agreement(look.seen, found, rough.length))
+    if not any(stop for end in look.seen for stop in end.stops):
+        confidence *= NO_CORNER
     shape, scale = picture.work.shape, picture.work_scale
     outline = outline_of(rough, found, scale, shape, confidence)
     # A blank that runs out of the picture has no end for the close look to find.
@@ -141,7 +144,9 @@ def _to_corners(picture: _Picture, look: _Look) -> _Look:
         try:
             if bar is not None and bar.score > MUCH_BETTER * look.bar.score:
                 return _followed(picture, bar, _rough(bar, picture.small_scale))
-            other = _followed(picture, look.bar, moved)
+            if bar is None or bar.score < AS_GOOD * look.bar.score:
+                continue
+            other = _followed(picture, bar, moved)
         except BlankNotFoundError:
             continue
         now = shortfall(look.seen, look.found)
@@ -244,6 +249,10 @@ def _small_points(rough: Rough, edge: Curve, picture: _Picture) -> npt.NDArray[n
 MUCH_BETTER = 1.2
 """Times the score of the bar at hand, from which on another is better whatever the ends show."""
 
+AS_GOOD = 0.6
+"""Times the same, below which it is not taken however clear the moved edge is (from trials with
+known outlines)."""
+
 LESS_CLEAR = 0.1
 CLEAR_ENOUGH = 0.5
 """What a moved edge may be less clear by, and how clear it must be."""
@@ -315,9 +324,6 @@ def _rivalled(found: list[Bar]) -> float:
 
 LONGER = 1.15
 """Length of a rival, in lengths of the best bar, beyond which it may be the blank more likely."""
-
-FILLED = 0.5
-"""Share of the picture's width that a blank photographed as asked for fills at least."""
 
 SHOWN = 0.75
 STOPPED = 0.25
@@ -432,29 +438,29 @@ BORDER_SHARE = 0.004
 """A corner nearer to the picture's border than this share of its width may be cut off there."""
 
 
-def _confidence(bar: Bar, found: Refined, agreed: float = 0.0) -> float:
+def _confidence(bar: Bar, found: Refined, *, agreed: bool) -> float:
     """How far the outline stands clear, 0 to 1.
 
-    The share of its greatest score that the bar reaches (both edges and both ends seen all
-    along), times the share of its worst side that stands clear of the texture when looked at
-    closely; less where an end bends as beside a side face that could not be told from the face.
-    ``agreed``: how far the ends' own corners agree with the outline's, -1 to 1.
+    The root of the share of its greatest score that the bar reaches, times the share of its worst
+    side that stands clear of the texture when looked at closely; less where an end bends as beside
+    a side face that could not be told from the face. The root, for the score is a product of what
+    sides, ends and surfaces show in the small picture, each of them faint where one is.
+    ``agreed``: whether the ends' own corners are the outline's.
     """
     seen_share = min(1.0, bar.score / (2.0 * (bar.right - bar.left)))
-    clear = float(seen_share * min(found.clear) * (UNEXPLAINED if found.unexplained else 1.0))
-    if agreed > 0.0:
-        return max(clear, AGREED)
-    return CONTRADICTED * clear if agreed < 0.0 else clear
+    clear = float(seen_share**0.5 * min(found.clear))
+    if found.unexplained:
+        return UNEXPLAINED * clear
+    return max(clear, AGREED) if agreed else clear
 
 
 AGREED = 0.8
 """What an outline is worth at least whose four corners the ends show by themselves."""
 
-CONTRADICTED = 0.8
-"""What one is worth, of its own, in which an end stops short of a corner."""
+NO_CORNER = 0.75
+"""What an outline is worth of which the ends show no corner at all."""
 
-
-UNEXPLAINED = 0.7
+UNEXPLAINED = 0.55
 """What an outline is worth in which one end shows a side face and nothing shows its arris."""
 
 

@@ -17,6 +17,7 @@ from grainscan.measure.edges import (
     trace_step,
     unrolled_colours,
 )
+from grainscan.measure.faint import faint_step
 from grainscan.measure.lines import rank_correlation, robust_line
 from grainscan.measure.medians import median, medians
 
@@ -41,6 +42,10 @@ CLEAR_ENOUGH = 0.9
 
 WIDTH_BENDS = 2
 """Bends of the distance of both long edges of a face: taper, perspective, a little unevenness."""
+
+EDGE_STRETCHES = 12
+END_STRETCHES = 6
+"""Parts of a faint side that must show it, each by itself."""
 
 LEAST_ARRIS_REACH_PX = 25.0
 AGREED = 0.1
@@ -90,6 +95,7 @@ class Refined:
     of the width. ``scatter_px``: of both long edges' points. ``clear``: share of the points of
     each side (top, bottom, left, right) that stand clear of the texture beside them.
     ``unexplained``: an end bends as if a side face were seen, but no arris was found.
+    ``at_arris``: whether the top and the bottom edge were moved in from a side face.
     """
 
     top: Curve
@@ -99,6 +105,7 @@ class Refined:
     scatter_px: tuple[float, float]
     clear: tuple[float, float, float, float]
     unexplained: bool = False
+    at_arris: tuple[bool, bool] = (False, False)
 
 
 def refined(
@@ -119,13 +126,16 @@ def refined(
     wood = wood_colour(picture, rough)
     top, bottom = rough.top, rough.bottom
     left, right = _level_end(0.0), _level_end(1.0)
+    at_arris = [False, False]
     # First far and coarse, then near and fine.
     for sigma_px, nearer, bends in ((2.0, 1.0, COARSE_BENDS), (1.2, 0.5, MOST_BENDS)):
         reach = max(nearer * edge_reach_px, 4.0 * sigma_px)
         end_reach = max(nearer * end_reach_px, 4.0 * sigma_px)
         if bends == MOST_BENDS and side_faces:
+            outer = (top, bottom)
             top = _without_side_face(picture, rough, top, 1.0)
             bottom = _without_side_face(picture, rough, bottom, -1.0)
+            at_arris = [top is not outer[0], bottom is not outer[1]]
         top_side = _long_edge(picture, rough, top, 1.0, wood, reach, sigma_px, bends)
         bottom_side = _long_edge(picture, rough, bottom, -1.0, wood, reach, sigma_px, bends)
         top_side, bottom_side = _alike(
@@ -164,7 +174,8 @@ def refined(
     a = max(a, arris.least_clear if arris.top is not None else 0.0)
     b = max(b, arris.least_clear if arris.bottom is not None else 0.0)
     scatter = (top_side.scatter_px, bottom_side.scatter_px)
-    return Refined(top, bottom, left, right, scatter, (a, b, c, d), arris.unexplained)
+    moved_in = (at_arris[0] or arris.top is not None, at_arris[1] or arris.bottom is not None)
+    return Refined(top, bottom, left, right, scatter, (a, b, c, d), arris.unexplained, moved_in)
 
 
 def wood_colour(picture: ByteArray, rough: Rough) -> npt.NDArray[np.float32]:
@@ -346,7 +357,9 @@ def _long_edge(
 ) -> _Side:
     share = np.linspace(0.01, 0.99, EDGE_POINTS)
     points = rough.points(share, start(share))
-    trace = _step_towards(picture, points, rough.across * inwards, wood, reach_px, sigma_px)
+    normal = rough.across * inwards
+    trace = _step_towards(picture, points, normal, wood, reach_px, sigma_px)
+    trace, clear = _or_faint(picture, points, normal, trace, reach_px, sigma_px, EDGE_STRETCHES)
     weight = np.maximum(trace.step, 0.0)
     found = start(share) + inwards * trace.offset_px
     if beside is None:
@@ -355,7 +368,7 @@ def _long_edge(
         apart = found - beside(share)
         curve, scatter = smooth_curve(share, apart, weight, most_bends=WIDTH_BENDS)
         curve = curve + beside
-    return _Side(curve, scatter, _clear_share(trace), share, found, weight)
+    return _Side(curve, scatter, clear, share, found, weight)
 
 
 def _end(
@@ -374,11 +387,13 @@ def _end(
     inside = np.clip(along, 0.02, 0.98)
     v = edges[0](inside) + across * (edges[1](inside) - edges[0](inside))
     points = rough.points(along, v)
-    trace = _step_towards(picture, points, rough.along * inwards, wood, reach_px, sigma_px)
+    normal = rough.along * inwards
+    trace = _step_towards(picture, points, normal, wood, reach_px, sigma_px)
+    trace, clear = _or_faint(picture, points, normal, trace, reach_px, sigma_px, END_STRETCHES)
     target = along + inwards * trace.offset_px / rough.length
     line, scatter = smooth_curve(across, target, np.maximum(trace.step, 0.0), most_bends=1)
     weight = np.maximum(trace.step, 0.0)
-    return _Side(line, scatter * rough.length, _clear_share(trace), across, target, weight)
+    return _Side(line, scatter * rough.length, clear, across, target, weight)
 
 
 def _step_towards(
@@ -399,6 +414,25 @@ def _step_towards(
     power = float(difference @ difference)
     level = (band - outside) @ (difference / power) if power > 1e-6 else np.zeros(band.shape[:2])
     return trace_step(np.asarray(level, dtype=np.float32), offsets, sigma_px=sigma_px)
+
+
+def _or_faint(
+    picture: ByteArray,
+    points: FloatArray,
+    normal: FloatArray,
+    trace: EdgeTrace,
+    reach_px: float,
+    sigma_px: float,
+    stretches: int,
+) -> tuple[EdgeTrace, float]:
+    """The trace and its clear share, or those of a faint side if the trace does not stand clear."""
+    clear = _clear_share(trace)
+    if clear > CLEAR_ENOUGH:
+        return trace, clear
+    faint = faint_step(
+        picture, points, normal, reach_px=reach_px, sigma_px=sigma_px, stretches=stretches
+    )
+    return faint.trace, faint.clear
 
 
 def _clear_share(trace: EdgeTrace) -> float:
