@@ -95,12 +95,8 @@ END_ROWS = 5
 END_WORTH = 4.0
 MOST_END = 8.0
 """An end clearer than this many scatters is simply clear; counted in columns, END_WORTH each, so
-that ends decide within the stretch in which the long edges fade."""
-
-MORE = 4.0
-"""What the clearer one of two clear ends is worth more, times the logarithm of their ratio: little,
-for a tool lying beyond the blank is clearer than any end of wood (from trials with known
-outlines)."""
+that ends decide within the stretch in which the long edges fade. Of two clear ones, that many
+times the logarithm more."""
 
 LEAN = 0.15
 """Half of what an end seen in perspective leans, in widths."""
@@ -634,7 +630,7 @@ def _between(speaks: Float64Array, ends: Float64Array) -> tuple[int, int] | None
     from scipy.ndimage import maximum_filter1d
 
     more = np.log(np.maximum(ends / MOST_END, 1.0))
-    worth = END_WORTH * (np.minimum(ends, MOST_END) + MORE * more)
+    worth = END_WORTH * (np.minimum(ends, MOST_END) + MOST_END * more)
     peaks = (ends >= maximum_filter1d(ends, 2 * END_PX + 1)) & (ends > LEAST_CROSSED)
     crossed = np.where(peaks, CROSSED * worth, 0.0)
     before = np.concatenate([[0.0], np.cumsum(speaks - crossed)])

@@ -160,7 +160,8 @@ def _to_corners(picture: _Picture, look: _Look) -> _Look:
 def _to_regions(picture: _Picture, look: _Look) -> _Look:
     """The outline with its fainter long edge where the face's look gives way to the bench's."""
     side = int(np.argmin(look.found.clear[:2]))
-    if look.found.clear[side] > SURELY_CLEAR:
+    # Beyond an arris lies the face's own wood.
+    if look.found.clear[side] > SURELY_CLEAR or look.found.at_arris[side]:
         return look
     odds = region_odds(picture.work, look.rough, look.found)
     now, other = _edges(look.found, side)
