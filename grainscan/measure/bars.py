@@ -187,7 +187,7 @@ def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
         step = steps_along(lab)
         known = _known(made, step) + [(f, None) for f in strong]
         made += _best_bars(lab, change, _with_partners(change, known, at, lab.shape))
-        made.sort(key=lambda bar: -bar.score)
+        made.sort(key=lambda bar: -_worth(bar, lab.shape[1]))
         if made:
             best = made[0]
             ends = Ends(best.left, best.right, step)
@@ -255,7 +255,18 @@ def _best_bars(lab: FloatArray, change: FloatArray, pairs: list[_Pair]) -> list[
         if bar is not None:
             made.append(bar)
             best = max(best, bar.score)
-    return sorted(made, key=lambda bar: -bar.score)
+    return sorted(made, key=lambda bar: -_worth(bar, lab.shape[1]))
+
+
+def _worth(bar: Bar, columns: int) -> float:
+    """The bar's score, less where it does not fill the picture as a blank photographed as asked for
+    does: a tool's handle on the bench may stand out better than the blank.
+    """
+    return bar.score * min(1.0, (bar.right - bar.left) / (FILLED * columns)) ** 2
+
+
+FILLED = 0.6
+"""Share of the picture's width that a blank fills which is photographed as README asks."""
 
 
 def _clear(bar: Bar) -> bool:
