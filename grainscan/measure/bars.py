@@ -27,6 +27,9 @@ LEAST_LENGTH = 0.3
 FILLED = 0.5
 """Share of the picture's width that a blank photographed as asked for fills at least."""
 
+USUALLY_FILLED = 0.6
+"""The same of most of them; the likelihood of a shorter one falls as its square (no source)."""
+
 LEAST_SLENDERNESS = 1.8
 """Least length of a blank in widths: the shortest tenon blank is two squares long."""
 
@@ -259,14 +262,12 @@ def _best_bars(lab: FloatArray, change: FloatArray, pairs: list[_Pair]) -> list[
 
 
 def _worth(bar: Bar, columns: int) -> float:
-    """The bar's score, less where it does not fill the picture as a blank photographed as asked for
-    does: a tool's handle on the bench may stand out better than the blank.
+    """The bar's score, less where it does not fill the picture, or runs out of it, as a blank
+    photographed as asked for does not: a tool's handle may stand out better than the blank.
     """
-    return bar.score * min(1.0, (bar.right - bar.left) / (FILLED * columns)) ** 2
-
-
-FILLED = 0.6
-"""Share of the picture's width that a blank fills which is photographed as README asks."""
+    inside = bar.left > END_PX and bar.right < columns - 1 - END_PX
+    fills = (bar.right - bar.left) / columns if inside else LEAST_LENGTH
+    return bar.score * min(1.0, fills / USUALLY_FILLED) ** 2
 
 
 def _clear(bar: Bar) -> bool:

@@ -111,19 +111,16 @@ def agreement(seen: tuple[EndSeen, EndSeen], found: Refined, length_px: float) -
     """Whether the ends show all four corners, and where the outline's are: the outline is then
     found in two ways that have nothing in common.
     """
-    if not all(stop for end in seen for stop in end.stops):
-        return False
-    own = np.array([end.corners_px for end in seen])
-    off = (own - np.array(corners_of(found))) / length_px
-    turned = np.abs(off[1] - off[0])
-    return bool(np.abs(off).max() < SAME_CORNER and turned.max() < SAME_DIRECTION)
+    for end, corners in zip(seen, corners_of(found), strict=True):
+        for stops, own, corner in zip(end.stops, end.corners_px, corners, strict=True):
+            if not stops or abs(own - corner) >= SAME_CORNER * length_px:
+                return False
+    return True
 
 
-SAME_CORNER = 0.003
-"""Distance of corners, in lengths, below which they are the same."""
-
-SAME_DIRECTION = 0.0044
-"""Difference of the distances at both ends of an edge, in lengths: a quarter of a degree."""
+SAME_CORNER = 0.0022
+"""Distance of corners, in lengths, below which they are the same: an edge between two such pairs
+is turned by a quarter of a degree at most, even if they lie off to opposite sides."""
 
 
 def _along_end(
