@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from grainscan.measure.field import angle_paths, evidence_spread_factor
+from grainscan.measure.field import angle_means, angle_paths, evidence_spread_factor
 
 SLOPES = np.linspace(-10.0, 10.0, 201)
 BLOCKS = 18
@@ -111,3 +111,32 @@ def test_the_same_evidence_gives_the_same_paths():
     assert np.array_equal(first.paths_deg, second.paths_deg)
     mirrored = angle_paths(evidence[:, ::-1], SLOPES, AT, spread_factor=1.0).paths_deg
     assert mirrored.mean() == pytest.approx(-first.paths_deg.mean(), abs=0.05)
+
+
+def test_means_by_sums_are_those_of_many_drawn_paths():
+    rng = np.random.default_rng(11)
+    seen = np.stack([swinging(rng) + 0.8 * rng.normal(size=BLOCKS) for _ in range(3)])
+    evidence = bells(seen, np.array([0.3, 0.8, 2.0])[:, None, None])
+    evidence[1, 4] = bells(np.array(-8.0), 0.1, 90.0)
+    step = 0.4
+    means = angle_means(evidence, SLOPES, spread_factor=1.3, step_deg=step)
+    for each, said in zip(evidence, means, strict=True):
+        drawn = angle_paths(each, SLOPES, AT, spread_factor=1.3, steps_deg=(step,))
+        of_paths = drawn.paths_deg.mean(axis=1)
+        # 200 paths: five standard errors of their mean and of their standard deviation.
+        assert said.mean_deg == pytest.approx(of_paths.mean(), abs=5 * said.sigma_deg / 200**0.5)
+        assert said.sigma_deg == pytest.approx(of_paths.std(), rel=5 / 400**0.5)
+        assert said.evidence == pytest.approx(drawn.evidence, abs=1e-6)
+
+
+def test_means_by_sums_are_a_normal_law_where_all_is_normal(monkeypatch):
+    # Without misled blocks the chain is a random walk seen with normal errors: its posterior is
+    # that of a linear model.
+    monkeypatch.setattr("grainscan.measure.field.MISLED", 0.0)
+    seen, error, step = 0.05 * np.arange(BLOCKS) + np.sin(np.arange(BLOCKS)), 0.8, 0.4
+    walk = np.diff(np.eye(BLOCKS), axis=0)
+    covariance = np.linalg.inv(np.eye(BLOCKS) / error**2 + walk.T @ walk / step**2)
+    (said,) = angle_means(bells(seen[None], error), SLOPES, spread_factor=1.0, step_deg=step)
+    assert said.mean_deg == pytest.approx((covariance @ seen).mean() / error**2, abs=1e-3)
+    by_law = np.sqrt(covariance.mean() + 0.1**2 / 12 / BLOCKS)
+    assert said.sigma_deg == pytest.approx(by_law, rel=2e-3)

@@ -9,7 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.directions import DirectionEvidence, block_directions
-from grainscan.measure.field import PATHS, AnglePaths, angle_paths, evidence_spread_factor
+from grainscan.measure.field import (
+    PATHS,
+    AngleMean,
+    AnglePaths,
+    angle_means,
+    angle_paths,
+    evidence_spread_factor,
+)
 from grainscan.measure.jpeg_noise import GridNoise
 from grainscan.measure.stripes import AlongStripes, Stripes, even_textures, find_stripes
 from grainscan.measure.texture import normalised_texture, quiet_texture
@@ -235,13 +242,13 @@ def _reading(
     # Lines of one fineness may be lost in blur or noise; such a witness says nothing, neither for
     # nor against. Fibres run through the whole width, though: what only one half of it shows may be
     # a mark, and then the other's silence counts.
-    telling = np.array([path.evidence > 0.0 for path in alone])
+    telling = np.array([mean.evidence > 0.0 for mean in alone])
     if set(part[telling]) == set(part) and not telling.all():
         fineness = fineness[telling]
         paths, alone, spread = _heard(evidence[telling], slopes, at)
     at_stations = np.stack([np.interp(_station_places(), at, p) for p in paths.paths_deg])
-    said = np.array([path.paths_deg.mean() for path in alone])
-    scatter = np.array([path.paths_deg.mean(axis=1).std() for path in alone])
+    said = np.array([mean.mean_deg for mean in alone])
+    scatter = np.array([mean.sigma_deg for mean in alone])
     return _Reading(
         paths_deg=at_stations,
         mean_deg=float(at_stations.mean()),
@@ -257,13 +264,12 @@ def _reading(
 
 def _heard(
     evidence: FloatArray, slopes: FloatArray, at: FloatArray
-) -> tuple[AnglePaths, list[AnglePaths], float]:
-    """Paths by all witnesses' evidence (W, B, T), by each one's alone, and the spread factor."""
+) -> tuple[AnglePaths, list[AngleMean], float]:
+    """Paths by all witnesses' evidence (W, B, T), each one's mean, and the spread factor."""
     spread = evidence_spread_factor(evidence, slopes)
     together = angle_paths(evidence.sum(axis=0), slopes, at, spread_factor=spread)
-    steps = (together.step_deg,)
-    alone = [angle_paths(e, slopes, at, spread_factor=spread, steps_deg=steps) for e in evidence]
-    return together, alone, spread
+    step = together.step_deg
+    return together, angle_means(evidence, slopes, spread_factor=spread, step_deg=step), spread
 
 
 def _station_places() -> FloatArray:

@@ -5,7 +5,9 @@ step whose size is estimated from the face itself (the step with the highest mar
 likelihood). Each block's evidence may be wrong altogether (a knot, a mark) with a small
 probability, which bounds what one block can do. Forward filtering and backward sampling
 (Rabiner, Proc. IEEE 77, 1989; Carter and Kohn, Biometrika 81, 1994) give whole paths, so that
-the interval of the mean over the face respects the correlation between its stations.
+the interval of the mean over the face respects the correlation between its stations. Where
+nothing but that mean and its scatter is asked for, both follow from the forward sums alone, without
+drawing a path.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["AnglePaths", "angle_paths", "evidence_spread_factor"]
+__all__ = ["AngleMean", "AnglePaths", "angle_means", "angle_paths", "evidence_spread_factor"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -26,6 +28,9 @@ MISLED = 0.02
 """Share of blocks whose evidence may be about something else than fibres."""
 
 PATHS = 200
+
+REACH_SIGMAS = 7.0
+"""Changes of more standard deviations than this are left out of the sums (a share of 10⁻¹²)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +46,17 @@ class AnglePaths:
     paths_deg: FloatArray
     evidence: float
     step_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class AngleMean:
+    """The fibre angle's mean over a face, the standard deviation of that mean over all paths, and
+    ``evidence`` as in :class:`AnglePaths`.
+    """
+
+    mean_deg: float
+    sigma_deg: float
+    evidence: float
 
 
 def evidence_spread_factor(band_log_ratio: FloatArray, slopes_deg: FloatArray) -> float:
@@ -76,21 +92,68 @@ def angle_paths(
     ``spread_factor`` divides the evidence (see :func:`evidence_spread_factor`). ``steps_deg``: the
     trial sizes of the change between blocks, of which the likeliest is taken.
     """
-    tempered = log_ratio / spread_factor
-    offset = tempered.max(axis=1, keepdims=True)
-    likelihood = np.exp(tempered - offset)
-    share = likelihood / likelihood.sum(axis=1, keepdims=True)
-    count = len(slopes_deg)
+    likelihood, alone = _likelihood(log_ratio, spread_factor)
     spacing = float(slopes_deg[1] - slopes_deg[0])
-    likelihood = (1 - MISLED) * share + MISLED / count
     trials = [_forward(likelihood, spacing, step) for step in steps_deg]
     best = int(np.argmax([t[1] for t in trials]))
     forward, smooth = trials[best]
     paths = _sample(forward, steps_deg[best], slopes_deg)
-    # Each block against noise with every direction alike, and what the chain adds to that.
-    alone = np.log(np.exp(tempered - offset).mean(axis=1)) + offset[:, 0]
-    evidence = float(alone.sum() + smooth + len(at) * np.log(count))
-    return AnglePaths(at, paths, evidence, steps_deg[best])
+    return AnglePaths(at, paths, float(alone + smooth), steps_deg[best])
+
+
+def angle_means(
+    log_ratio: FloatArray, slopes_deg: FloatArray, *, spread_factor: float, step_deg: float
+) -> list[AngleMean]:
+    """What paths by each of W witnesses' evidence alone (W, B, T) would have for a mean: exactly.
+
+    Beside the share of paths that are in a state, the forward sums carry the mean and the mean
+    square, over those paths, of the angles summed up so far (D. Barber, *Bayesian Reasoning and
+    Machine Learning*, 2012, §23.2, has the sums; any function that adds up along a path can go
+    along with them). ``step_deg``: the size of change between neighbouring blocks.
+    """
+    likelihood, alone = _likelihood(log_ratio, spread_factor)
+    witnesses, blocks, count = likelihood.shape
+    spacing = float(slopes_deg[1] - slopes_deg[0])
+    change = _change(spacing, step_deg, REACH_SIGMAS)
+    leaving = _spread(np.ones(count), change)
+    # Shares, and shares times the sum and its square; all witnesses at once.
+    sums = np.zeros((3, witnesses, count))
+    sums[0] = 1.0 / count
+    smooth = np.zeros(witnesses)
+    for i in range(blocks):
+        if i:
+            sums = _spread_rows(sums / leaving, change)
+        sums *= likelihood[:, i]
+        # The sum's square first: (s + a)² = s² + 2 a s + a².
+        sums[2] += slopes_deg * (2.0 * sums[1] + slopes_deg * sums[0])
+        sums[1] += slopes_deg * sums[0]
+        mass = sums[0].sum(axis=1)
+        smooth += np.log(mass)
+        sums /= mass[:, None]
+    mean = sums[1].sum(axis=1) / blocks
+    # Inside a grid step every direction is equally likely, in each block by itself.
+    variance = sums[2].sum(axis=1) / blocks**2 - mean**2 + spacing**2 / 12.0 / blocks
+    sigma = np.sqrt(np.maximum(variance, 0.0))
+    return [
+        AngleMean(float(m), float(s), float(e))
+        for m, s, e in zip(mean, sigma, alone + smooth, strict=True)
+    ]
+
+
+def _likelihood(log_ratio: FloatArray, spread_factor: float) -> tuple[FloatArray, FloatArray]:
+    """Each block's likelihood (…, B, T), and the evidence (…) that each has by itself.
+
+    The chain adds to the evidence what its log marginal likelihood is.
+    """
+    blocks, count = log_ratio.shape[-2:]
+    tempered = log_ratio / spread_factor
+    offset = tempered.max(axis=-1, keepdims=True)
+    likelihood = np.exp(tempered - offset)
+    # Each block against noise with every direction alike.
+    alone = (np.log(likelihood.mean(axis=-1)) + offset[..., 0]).sum(axis=-1)
+    likelihood /= likelihood.sum(axis=-1, keepdims=True)
+    likelihood = (1 - MISLED) * likelihood + MISLED / count
+    return likelihood, np.asarray(alone + blocks * np.log(count))
 
 
 def _moments(log_ratio: FloatArray, slopes_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -113,7 +176,7 @@ def _forward(
     likelihood: FloatArray, spacing_deg: float, step_deg: float
 ) -> tuple[FloatArray, float]:
     """Filtered shares (B, T) and the log marginal likelihood."""
-    change = _change(spacing_deg, step_deg, 7.0)
+    change = _change(spacing_deg, step_deg, REACH_SIGMAS)
     count = likelihood.shape[1]
     # What leaves a state is shared among the states in reach, fewer at either end.
     leaving = _spread(np.ones(count), change)
@@ -134,6 +197,16 @@ def _forward(
 def _spread(belief: FloatArray, change: FloatArray) -> FloatArray:
     reach = len(change) // 2
     return np.convolve(belief, change)[reach : reach + len(belief)]
+
+
+def _spread_rows(belief: FloatArray, change: FloatArray) -> FloatArray:
+    """The same for all rows (…, T), in one run with gaps between them."""
+    reach = len(change) // 2
+    count = belief.shape[-1]
+    apart = np.zeros((*belief.shape[:-1], count + reach))
+    apart[..., :count] = belief
+    spread = np.convolve(apart.ravel(), change)[reach : reach + apart.size]
+    return np.ascontiguousarray(spread.reshape(apart.shape)[..., :count])
 
 
 def _sample(filtered: FloatArray, step_deg: float, slopes_deg: FloatArray) -> FloatArray:
