@@ -40,6 +40,15 @@ for line in open("/proc/self/status"):
     if line.startswith("VmHWM:"):
         print(int(line.split()[1]) / 1024)
 """
+# A fixed piece of work, counting within the processor's own caches: neither memory nor files.
+COMPUTING = """
+import time
+start = time.perf_counter()
+total = 0
+for number in range(20_000_000):
+    total += number
+print(time.perf_counter() - start)
+"""
 # Not getrusage's ru_maxrss: across exec that keeps the peak of the process that started this one.
 
 
@@ -206,6 +215,25 @@ def workers(blanks: list[Path], folder: Path, count: int) -> Iterator[Line]:
     for number, taken in zip((1, 2), seconds, strict=True):
         yield Line(f"blanks a minute, workers: {number} (wall)", f"{60 * count / taken:.1f}")
     yield Line("2 workers / 1", f"{gain:.2f} ×", "≥ 1.8 ×", gain >= 1.8)
+    possible = statistics.median(two_processes_over_one() for _ in range(3))
+    yield Line("two processes that only count / one, same machine", f"{possible:.2f} ×")
+
+
+def two_processes_over_one() -> float:
+    """How much more work two processes do than one in the same time on this machine, with nothing
+    of ours in them: the share of its cores that it lets two of them have.
+    """
+    (alone,) = _computing(1)
+    return 2.0 * alone / max(_computing(2))
+
+
+def _computing(processes: int) -> list[float]:
+    """Seconds that each of so many processes at once takes for its work, without its start."""
+    started = [
+        subprocess.Popen([sys.executable, "-c", COMPUTING], stdout=subprocess.PIPE, text=True)
+        for _ in range(processes)
+    ]
+    return [float(process.communicate()[0]) for process in started]
 
 
 def _copied(blank: Path, place: Path) -> Path:
