@@ -40,6 +40,8 @@ for line in open("/proc/self/status"):
     if line.startswith("VmHWM:"):
         print(int(line.split()[1]) / 1024)
 """
+# Not getrusage's ru_maxrss: across exec that keeps the peak of the process that started this one.
+
 # A fixed piece of work, counting within the processor's own caches: neither memory nor files.
 COMPUTING = """
 import time
@@ -49,7 +51,6 @@ for number in range(20_000_000):
     total += number
 print(time.perf_counter() - start)
 """
-# Not getrusage's ru_maxrss: across exec that keeps the peak of the process that started this one.
 
 
 @dataclass(frozen=True)

@@ -589,11 +589,7 @@ def _end_clearness(inside: FloatArray, upper: Followed, lower: Followed) -> Floa
     columns = inside.shape[1]
     gap = median(lower.rows - upper.rows)
     groups = np.stack([part.mean(axis=0) for part in np.array_split(inside, END_ROWS)])
-    before, after = groups[:, :1].repeat(END_PX + 1, 1), groups[:, -1:].repeat(END_PX, 1)
-    sums = np.cumsum(np.concatenate([before, groups, after], axis=1), axis=1)
-    mean = (sums[:, END_PX:] - sums[:, :-END_PX]) / END_PX
-    # Means over END_PX columns just after and just before each column.
-    step = (mean[:, END_PX:] - mean[:, :-END_PX])[:, :columns]
+    step = _steps_along(groups)
     clear = np.zeros(columns)
     left = int(max(upper.chain.x[0], lower.chain.x[0])) + 10
     right = int(min(upper.chain.x[-1], lower.chain.x[-1])) - 10
@@ -608,6 +604,17 @@ def _end_clearness(inside: FloatArray, upper: Followed, lower: Followed) -> Floa
     return clear
 
 
+def _steps_along(colours: FloatArray) -> FloatArray:
+    """Means over END_PX columns just after each column less those just before, (..., N, C)."""
+    columns = colours.shape[-2]
+    before = colours[..., :1, :].repeat(END_PX + 1, -2)
+    after = colours[..., -1:, :].repeat(END_PX, -2)
+    sums = np.cumsum(np.concatenate([before, colours, after], axis=-2), axis=-2)
+    mean = (sums[..., END_PX:, :] - sums[..., :-END_PX, :]) / END_PX
+    step = mean[..., END_PX:, :] - mean[..., :-END_PX, :]
+    return np.asarray(step[..., :columns, :], dtype=np.float32)
+
+
 def _cut(strip: FloatArray, left: int, right: int, reach: float, whole: float) -> float:
     """How surely both ends cut a strip along the length, (N, C) a column's mean colour, 0 to 1.
 
@@ -616,10 +623,7 @@ def _cut(strip: FloatArray, left: int, right: int, reach: float, whole: float) -
     ``right`` the ends may lie in this strip, beside END_PX. ``whole``: how clear the weaker end is
     over the whole width: where it is faint, no strip of it can be clear.
     """
-    before, after = strip[:1].repeat(END_PX + 1, 0), strip[-1:].repeat(END_PX, 0)
-    sums = np.cumsum(np.concatenate([before, strip, after]), axis=0)
-    mean = (sums[END_PX:] - sums[:-END_PX]) / END_PX
-    step = (mean[END_PX:] - mean[:-END_PX])[: len(strip)]
+    step = _steps_along(strip)
     near = END_PX + round(reach)
     scatter = 1.4826 * medians(np.abs(step[left + near : right - near]), 0) + 0.15
     # Cut off by the border there is no end to be seen.

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.edges import smooth_curve, unrolled
+from grainscan.measure.look import LEAST_ENERGY, TEXTURE_WEIGHT
 from grainscan.measure.refine import WIDTH_BENDS, Curve, Refined, Rough
 
 __all__ = [
@@ -50,9 +51,7 @@ OWN_VARIANCE = 0.5
 """Of every feature (L* and the like, squared), for noise and uneven light."""
 
 MOST_ODDS = 2.0
-TEXTURE_WEIGHT = 6.0
-LEAST_ENERGY = 1.0
-"""As in `look`."""
+"""Of one place: no place is surer than one in seven (no source)."""
 
 ENERGY = 5
 """Which of the features is the texture's energy."""
