@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import multiprocessing
-import os
 import traceback
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from grainscan.errors import GrainscanError
 from grainscan.judge.limits import limit_for_part
 from grainscan.judge.sorting import judge_blank
 from grainscan.photo.folder import BlankPhotos
-from grainscan.processes import each_done
+from grainscan.processes import cores, each_done
 from grainscan.results import BlankResult, Limit
 from grainscan.scan import load_opencv, measure_blank, scan_photos
 
@@ -37,6 +36,8 @@ class Job:
 def scan_many(jobs: Sequence[Job], *, workers: int = 1) -> Iterator[BlankResult]:
     """Scan blanks one after another or in several processes; results come in order.
 
+    A blank of a batch has one core; one that is alone has them all, its sides measured together.
+
     A blank that cannot be scanned, for whatever reason, gives a result sorted **check** with
     the reason among its ``failures``; the others go on.
 
@@ -48,7 +49,8 @@ def scan_many(jobs: Sequence[Job], *, workers: int = 1) -> Iterator[BlankResult]
     load_opencv()
     early: dict[int, BlankResult] = {}
     number = 0
-    tasks = each_done(_run_numbered, enumerate(jobs), workers=min(workers, len(jobs)))
+    run = partial(_run_numbered, at_once=cores() if len(jobs) == 1 else 1)
+    tasks = each_done(run, enumerate(jobs), workers=min(workers, len(jobs)))
     with contextlib.closing(tasks):
         for (place, job), result in tasks:
             early[place] = result if result is not None else _died(job)
@@ -59,14 +61,13 @@ def scan_many(jobs: Sequence[Job], *, workers: int = 1) -> Iterator[BlankResult]
 
 def default_workers(blanks: int) -> int:
     """One process per core this process may use, and no more than there are blanks."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    return max(1, min(cores or 1, blanks))
+    return max(1, min(cores(), blanks))
 
 
-def run_job(job: Job) -> BlankResult:
+def run_job(job: Job, *, at_once: int = 1) -> BlankResult:
     """Scan one blank and draw its pictures; never raises for what its photographs hold."""
     try:
-        result = scan_photos(job.photos, limit=job.limit)
+        result = scan_photos(job.photos, limit=job.limit, at_once=at_once)
         if job.pictures is not None:
             from grainscan.shown.overlays import write_pictures
 
@@ -93,13 +94,17 @@ def fault_line(error: Exception) -> str:
     )
 
 
-def _run_numbered(numbered: tuple[int, Job]) -> BlankResult:
-    # OpenCV's own threads and the processes would fight for the cores.
-    if multiprocessing.parent_process() is not None:
-        import cv2
+def _run_numbered(numbered: tuple[int, Job], *, at_once: int) -> BlankResult:
+    if at_once > 1:
+        return run_job(numbered[1], at_once=at_once)
+    import cv2
 
-        cv2.setNumThreads(1)
-    return run_job(numbered[1])
+    threads = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        return run_job(numbered[1])
+    finally:
+        cv2.setNumThreads(threads)
 
 
 def _died(job: Job) -> BlankResult:

@@ -14,7 +14,7 @@ from multiprocessing.connection import Connection
 from multiprocessing.connection import wait as wait_for
 from typing import TypeVar
 
-__all__ = ["each_done"]
+__all__ = ["cores", "each_done"]
 
 J = TypeVar("J")
 R = TypeVar("R")
@@ -22,6 +22,12 @@ R = TypeVar("R")
 # Jobs handed out per process: one at work and one ready, so that no process waits for the
 # next, and results of a long batch are not kept anywhere but with the caller.
 _AHEAD = 2
+
+
+def cores() -> int:
+    """Processor cores that this process may use."""
+    allowed = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    return allowed or 1
 
 
 def each_done(
@@ -129,7 +135,7 @@ class _Pool:
 
 def _begin(told: Connection) -> None:
     """In each process: one thread for OpenCV, no word at Ctrl-C, no life after the pool's."""
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
         os.environ.setdefault(name, "1")
     # Ctrl-C reaches every process of a terminal; the first of them decides what to do.
     signal.signal(signal.SIGINT, signal.SIG_IGN)

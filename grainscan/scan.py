@@ -12,8 +12,10 @@ from grainscan.by_hand import ByHand, check_corners
 from grainscan.errors import BlankNotFoundError, GrainscanError, InputError, PhotoError
 from grainscan.judge.limits import limit_for_part
 from grainscan.judge.sorting import judge_blank
+from grainscan.memory import keep_freed_memory
 from grainscan.photo.folder import BlankPhotos, read_blank_folder
 from grainscan.photo.reading import Photo, read_photo
+from grainscan.processes import cores
 from grainscan.results import (
     BlankMeasurement,
     BlankRecord,
@@ -44,6 +46,8 @@ _MOST_MEGAPIXELS_JOINED = 150.0
 
 OnStep = Callable[[int, int, str], None]
 Side = Literal["face_a", "face_b", "end"]
+_CALLED: dict[Side, str] = {"face_a": "face A", "face_b": "face B", "end": "end"}
+_SIDES = tuple(_CALLED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,19 +97,26 @@ def scan_blank(
     >>> result.sort  # doctest: +SKIP
     'keep'
     """
-    return scan_photos(read_blank_folder(Path(folder)), limit=limit, on_step=on_step)
+    photos = read_blank_folder(Path(folder))
+    return scan_photos(photos, limit=limit, on_step=on_step, at_once=cores())
 
 
 def scan_photos(
-    photos: BlankPhotos, *, limit: Limit | None = None, on_step: OnStep | None = None
+    photos: BlankPhotos,
+    *,
+    limit: Limit | None = None,
+    on_step: OnStep | None = None,
+    at_once: int = 1,
 ) -> BlankResult:
-    """As `scan_blank`, for photographs found already."""
-    measurement = measure_blank(photos, on_step=on_step)
+    """As `scan_blank`, for photographs found already; ``at_once`` of them are measured together."""
+    measurement = measure_blank(photos, on_step=on_step, at_once=at_once)
     return judge_blank(measurement, limit or limit_for_part(photos.record.part))
 
 
-def measure_blank(photos: BlankPhotos, *, on_step: OnStep | None = None) -> BlankMeasurement:
-    """Measure the photographs of one blank; nothing is sorted.
+def measure_blank(
+    photos: BlankPhotos, *, on_step: OnStep | None = None, at_once: int = 1
+) -> BlankMeasurement:
+    """Measure the photographs of one blank, ``at_once`` of them together; nothing is sorted.
 
     A photograph that cannot be read, or in which no blank is found, leaves its place None
     with a line in ``notes``. ``failures`` holds one line per problem with a file or, if the
@@ -122,6 +133,7 @@ def measure_blank(photos: BlankPhotos, *, on_step: OnStep | None = None) -> Blan
         problems=photos.problems,
         by_hand=photos.by_hand,
         on_step=on_step,
+        at_once=at_once,
     )
 
 
@@ -135,40 +147,37 @@ def measure_sources(
     by_hand: ByHand | None = None,
     on_step: OnStep | None = None,
     measure: MeasureSide | None = None,
+    at_once: int = 1,
 ) -> BlankMeasurement:
     """Measure a blank from its record and its photographs, each a file or its content.
 
     ``problems`` are lines known already (two files for one side, say); they are kept as
-    failures. ``by_hand``: what a person put right. ``measure`` stands in for `measure_side`, for
-    a caller that remembers sides it has measured before. Photographs are read one after
-    another, so that one at a time is in memory.
+    failures. ``measure`` stands in for `measure_side`, for a caller that remembers sides it has
+    measured before. ``by_hand``: what a person put right. ``at_once``: so many photographs are
+    measured together, in threads; with 1 only one at a time is in memory.
     """
     load_opencv()
+    keep_freed_memory()
     from grainscan.measure.blank import combine
 
-    lines = _Lines(notes=list(problems), failures=list(problems))
-    step = on_step or _no_step
-    job = _Job(record, by_hand or ByHand(), measure or measure_side, lines)
-
-    def face(source: PhotoSource | None, side: Side) -> FaceScan | None:
+    job = _Job(record, by_hand or ByHand(), measure or measure_side)
+    sides = _each_side(job, {"face_a": face_a, "face_b": face_b, "end": end}, on_step, at_once)
+    notes, failures = list(problems), list(problems)
+    for side, source in (("face_a", face_a), ("face_b", face_b)):
         if source is None and not problems:
-            lines.notes.append(f"no photograph of face {side[-1].upper()}")
-        scan = _measured(job, side, source)
-        assert not isinstance(scan, EndScan)
-        return scan
-
-    step(0, 3, "face A")
-    scan_a = face(face_a, "face_a")
-    step(1, 3, "face B")
-    scan_b = face(face_b, "face_b")
-    if scan_a is None and scan_b is None and not lines.failures:
-        lines.failures.append(_no_face(lines.notes))
-    step(2, 3, "end")
-    scan_end = _measured(job, "end", end)
+            notes.append(f"no photograph of face {side[-1].upper()}")
+        notes += sides[side].notes
+        failures += sides[side].failures
+    scan_a, scan_b, scan_end = (sides[side].scan for side in _SIDES)
+    if scan_a is None and scan_b is None and not failures:
+        failures.append(_no_face(notes))
+    notes += sides["end"].notes
+    failures += sides["end"].failures
+    assert not isinstance(scan_a, EndScan)
+    assert not isinstance(scan_b, EndScan)
     assert not isinstance(scan_end, FaceScan)
-    measurement = combine(record, scan_a, scan_b, scan_end, tuple(lines.notes))
-    step(3, 3, "done")
-    return dataclasses.replace(measurement, failures=tuple(lines.failures))
+    measurement = combine(record, scan_a, scan_b, scan_end, tuple(notes))
+    return dataclasses.replace(measurement, failures=tuple(failures))
 
 
 def measure_side(
@@ -325,36 +334,66 @@ def load_opencv() -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Lines:
-    """What is said about the photographs while they are measured."""
-
-    notes: list[str]
-    failures: list[str]
-
-
-@dataclass(frozen=True, slots=True)
 class _Job:
     """What all sides of one blank are measured with."""
 
     record: BlankRecord
     by_hand: ByHand
     measure: MeasureSide
-    lines: _Lines
 
 
-def _measured(job: _Job, side: Side, source: PhotoSource | None) -> FaceScan | EndScan | None:
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    """One side, or None where it could not be measured, and what is said about its photograph."""
+
+    scan: FaceScan | EndScan | None = None
+    notes: tuple[str, ...] = ()
+    failures: tuple[str, ...] = ()
+
+
+def _each_side(
+    job: _Job, sources: dict[Side, PhotoSource | None], on_step: OnStep | None, at_once: int
+) -> dict[str, _Measured]:
+    """Each side as `_measured`; ``on_step`` is called in this thread."""
+    step = on_step or _no_step
+    if at_once <= 1:
+        found: dict[str, _Measured] = {}
+        for done, side in enumerate(_SIDES):
+            step(done, len(_SIDES), _CALLED[side])
+            found[side] = _measured(job, side, sources[side])
+    else:
+        found = _together(job, sources, step, at_once)
+    step(len(_SIDES), len(_SIDES), "done")
+    return found
+
+
+def _together(
+    job: _Job, sources: dict[Side, PhotoSource | None], step: OnStep, at_once: int
+) -> dict[str, _Measured]:
+    from concurrent.futures import ThreadPoolExecutor, as_completed
+
+    with ThreadPoolExecutor(min(at_once, len(_SIDES))) as threads:
+        sides = {threads.submit(_measured, job, side, sources[side]): side for side in _SIDES}
+        step(0, len(_SIDES), ", ".join(_CALLED.values()))
+        under_way = dict(_CALLED)
+        for future in as_completed(sides):
+            del under_way[sides[future]]
+            if under_way:
+                step(len(_SIDES) - len(under_way), len(_SIDES), ", ".join(under_way.values()))
+        return {side: future.result() for future, side in sides.items()}
+
+
+def _measured(job: _Job, side: Side, source: PhotoSource | None) -> _Measured:
     if source is None:
-        return None
-    lines = job.lines
+        return _Measured()
     try:
-        return job.measure(job.record, side, source, job.by_hand)
+        return _Measured(job.measure(job.record, side, source, job.by_hand))
     except PhotoError as error:
-        lines.notes.append(str(error))
-        lines.failures.append(str(error))
+        return _Measured(notes=(str(error),), failures=(str(error),))
     except (BlankNotFoundError, InputError) as error:
         text = str(error)
-        lines.notes.append(text if text.startswith(source.name) else f"{source.name}: {text}")
-    return None
+        named = text if text.startswith(source.name) else f"{source.name}: {text}"
+        return _Measured(notes=(named,))
 
 
 def _no_face(notes: list[str]) -> str:

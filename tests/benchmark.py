@@ -141,15 +141,20 @@ def _scan_side(blank: Path, name: str) -> None:
     measure_side(read_blank_folder(blank).record, side, source, ByHand())  # type: ignore[arg-type]
 
 
-def against_decoding(blank: Path, repeats: int) -> Iterator[Line]:
-    from grainscan import scan_blank
+def _scan_on(cores: int, blank: Path) -> None:
+    from grainscan import read_blank_folder
+    from grainscan.scan import scan_photos
 
+    scan_photos(read_blank_folder(blank), at_once=cores)
+
+
+def against_decoding(blank: Path, repeats: int) -> Iterator[Line]:
     for name, sides in (("a face", ("face-a",)), ("an end", ("end",)), ("a whole blank", SIDES)):
         decode = timed(lambda sides=sides: _decode(blank, sides), repeats)
         if len(sides) == 1:
             scan = timed(lambda sides=sides: _scan_side(blank, sides[0]), repeats)
         else:
-            scan = timed(lambda: scan_blank(blank), repeats)
+            scan = timed(lambda: _scan_on(1, blank), repeats)
         files = "JPEG" if len(sides) == 1 else "three JPEGs"
         size = sum((blank / f"{side}.jpg").stat().st_size for side in sides) / 1e6
         yield Line(f"decoding the {files} of {name} ({size:.1f} MB, OpenCV)", _seconds(*decode))
@@ -162,6 +167,9 @@ def against_decoding(blank: Path, repeats: int) -> Iterator[Line]:
             "≤ 4 ×" if bar else "",
             ratio <= 4.0 if bar else None,
         )
+    together = timed(lambda: _scan_on(os.cpu_count() or 1, blank), repeats)[1]
+    yield Line("scanning a whole blank, its sides together (wall)", f"{together:.2f} s")
+    yield Line("the same / decoding its JPEGs one by one (wall)", f"{together / decode[1]:.1f} ×")
 
 
 def against_structure_tensor(blank: Path, repeats: int) -> Iterator[Line]:
@@ -269,12 +277,10 @@ def growth(blank: Path, folder: Path) -> Iterator[Line]:
     """Slope of log cost over log pixels, a whole blank, by least squares."""
     import numpy as np
 
-    from grainscan import scan_blank
-
     costs = []
     for width in WIDTHS_PX:
         place = resized(blank, folder / f"phone-width-{width}", width)
-        costs.append(timed(lambda place=place: scan_blank(place), 1)[0])
+        costs.append(timed(lambda place=place: _scan_on(1, place), 1)[0])
     pixels = [math.log(width * width * 0.75) for width in WIDTHS_PX]
     slope = float(np.polyfit(pixels, np.log(costs), 1)[0])
     said = ", ".join(f"{cost:.1f}" for cost in costs)
@@ -290,7 +296,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--keep", type=Path, default=Path(".cache/benchmark"))
     parser.add_argument("--repeats", type=int, default=5)
-    parser.add_argument("--batch", type=int, default=8, help="blanks in the batch")
+    parser.add_argument("--batch", type=int, default=24, help="blanks in the batch")
     given = parser.parse_args()
     blanks = [photographed(given.keep, seed) for seed in SEEDS]
 

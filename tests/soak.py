@@ -95,7 +95,9 @@ def soak(folders: list[Path], count: int, tell: Callable[[str], None]) -> bool:
         for number in range(1, count + 1):
             (photos,) = find_blanks([folders[number % len(folders)]])
             place = (Path(pictures), "soak") if number % 29 == 0 else None
-            result = run_job(Job(photos, None, place))
+            # One after another and together, by turns of all folders.
+            at_once = 1 + 2 * (number // len(folders) % 2)
+            result = run_job(Job(photos, None, place), at_once=at_once)
             result.to_dict()
             failed += bool(result.measurement.failures)
             assert "fault in the program" not in " ".join(result.measurement.failures), result

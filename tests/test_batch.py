@@ -1,13 +1,17 @@
 """Many blanks in several processes: order, failures, a process that dies."""
 
 import os
+import threading
 
 import pytest
 
 from grainscan import batch
 from grainscan.batch import Job, default_workers, run_job, scan_many
+from grainscan.errors import PhotoError
 from grainscan.judge.limits import parse_limit
 from grainscan.photo.folder import find_blanks
+from grainscan.results import BlankRecord
+from grainscan.scan import PhotoSource, measure_sources
 
 
 @pytest.fixture
@@ -62,3 +66,50 @@ def test_workers_are_no_more_than_blanks_or_cores(monkeypatch):
     assert default_workers(3) == 3
     assert default_workers(100) == 8
     assert default_workers(0) == 1
+
+
+def test_a_blank_that_is_alone_has_its_sides_measured_together(jobs, monkeypatch):
+    asked = []
+
+    def noted(photos, *, limit, at_once):
+        asked.append(at_once)
+        return batch.judge_blank(batch.measure_blank(photos), limit)
+
+    monkeypatch.setattr(batch, "cores", lambda: 4)
+    monkeypatch.setattr(batch, "scan_photos", noted)
+    list(scan_many(jobs[:1]))
+    list(scan_many(jobs[:2]))
+    assert asked == [4, 1, 1]
+
+
+def test_sides_measured_together_are_told_of_in_the_same_order():
+    """Each side waits until the one after it is told of as done."""
+    begun = threading.Barrier(3, timeout=20)
+    told = [threading.Event() for _ in range(3)]
+    waits_for = {"face_a": told[2], "face_b": told[1], "end": told[0]}
+    steps = []
+
+    def measure(_record, side, source, _by_hand):
+        begun.wait()
+        assert waits_for[side].wait(timeout=20)
+        raise PhotoError(f"{source.name}: dark")
+
+    def on_step(done, total, what):
+        steps.append((done, total, what))
+        if done < total:
+            told[done].set()
+
+    found = measure_sources(
+        BlankRecord(blank="ash"),
+        **{side: PhotoSource(b"", side) for side in waits_for},
+        measure=measure,
+        at_once=3,
+        on_step=on_step,
+    )
+    assert found.failures == found.notes[:3] == tuple(f"{side}: dark" for side in waits_for)
+    assert steps == [
+        (0, 3, "face A, face B, end"),
+        (1, 3, "face A, face B"),
+        (2, 3, "face A"),
+        (3, 3, "done"),
+    ]

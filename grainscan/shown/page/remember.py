@@ -13,9 +13,11 @@ from dataclasses import dataclass
 
 import streamlit as st
 from PIL import Image
+from streamlit.runtime.scriptrunner import add_script_run_ctx, get_script_run_ctx
 
 from grainscan.by_hand import ByHand
 from grainscan.photo.reading import Photo, read_photo
+from grainscan.processes import cores
 from grainscan.results import BlankMeasurement, BlankRecord, EndScan, FaceScan
 from grainscan.scan import OnStep, PhotoSource, Side, measure_photo, measure_sources
 from grainscan.shown.page.hand import Hand, Photograph
@@ -41,10 +43,13 @@ class Picture:
 
 def measured(hand: Hand, on_step: OnStep | None = None) -> BlankMeasurement:
     """The measurement of the blank in hand; sides measured before are not measured again."""
+    session = get_script_run_ctx()
 
     def measure(
         record: BlankRecord, side: Side, _source: PhotoSource, by_hand: ByHand
     ) -> FaceScan | EndScan:
+        # What is remembered is asked for in the name of the visitor, whatever thread asks.
+        add_script_run_ctx(ctx=session)
         photograph = hand.side(side)
         assert photograph is not None
         return measured_side(record, side, photograph, by_hand)
@@ -61,6 +66,7 @@ def measured(hand: Hand, on_step: OnStep | None = None) -> BlankMeasurement:
         by_hand=hand.by_hand,
         on_step=on_step,
         measure=measure,
+        at_once=cores(),
     )
 
 
