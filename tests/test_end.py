@@ -2,6 +2,7 @@
 
 import math
 
+import cv2
 import numpy as np
 import pytest
 
@@ -188,3 +189,14 @@ def test_noise_is_no_end_with_rings(shape):
         return
     assert end.rings is None
     assert not end.photo_quality.ok
+
+
+@pytest.mark.parametrize("blur_px", [2.0, 3.0, 4.0])
+def test_an_end_out_of_focus_is_found(blur_px):
+    """An end that a lens has blurred stands as clear from a plain ground as a sharp one."""
+    picture, corners = drawn_ends.photograph(np.full((400, 400), 0.75, np.float32), turn_deg=3.0)
+    soft = cv2.GaussianBlur(picture, (0, 0), blur_px)
+    noise = np.random.default_rng(1).normal(0, 1.5, picture.shape)
+    found = find_end_outline(np.clip(soft + noise, 0, 255).astype(np.uint8))
+    assert found.confidence > 0.8
+    assert np.abs(found.corners_px - corners).max() < 0.5

@@ -232,3 +232,22 @@ def test_a_radial_face_without_any_fibre_lines_is_read_by_its_rings():
     lines, seen = log(a, b, (-6.0, 0.0))
     blurred = dataclasses.replace(a_face((2.0, 3.0), read=False), texture=None)
     assert combine(RECORD, blurred, a_face(lines[1], angle=b), seen).face_a.angle_deg is None
+
+
+def test_the_bark_side_counts_by_how_sure_it_is():
+    """Half of either bark side is rings without a bend, known less well."""
+    _, seen = log(0.05, 0.0, (0.5, -3.0))
+    flat = tangents(0.0, 0.0, 5.0, 5.0)
+
+    def ratio(confidence):
+        series = dataclasses.replace(seen.ring_series, bark_confidence=confidence)
+        told = dataclasses.replace(seen, ring_series=series)
+        lines = (a_face((0.0, 0.0)), None)
+        (relation,) = ring_relations(flat, lines, told)
+        return relation.ratio, relation.ratio_sigma
+
+    sure, half, other = ratio(1.0), ratio(0.5), ratio(0.0)
+    straight = math.tan(math.radians(90.0 - seen.ring_direction_deg))
+    assert abs(half[0] - straight) < 0.01 < abs(sure[0] - straight)
+    assert min(sure[0], other[0]) < half[0] < max(sure[0], other[0])
+    assert half[1] > sure[1]

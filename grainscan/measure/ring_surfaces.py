@@ -38,8 +38,7 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 
 BARK_KNOWN = 0.9
-"""Confidence of the bark's side from which an end is heeded. Without it the sign of the rings'
-curvature is not known, and an end so hard to read may be misread altogether."""
+"""Confidence of the bark's side from which on the hand of a spiral is told."""
 
 LEAST_LINE_SIGMA = math.radians(0.2)
 """Standard uncertainty of a face's ring lines that no scatter shows: outline, lens, wavy rings."""
@@ -294,15 +293,19 @@ def bark_is_known(end: EndScan) -> bool:
 def _rings_at_end(end: EndScan) -> _RingsAtEnd | None:
     low, high = end.ring_direction_low_deg, end.ring_direction_high_deg
     series = end.ring_series
-    if low is None or high is None or series is None or not bark_is_known(end):
+    if low is None or high is None or series is None:
         return None
     # Towards the bark on the end photograph, whose right is −y and whose up is x.
     bark = math.radians(series.bark_direction_deg)
+    own = (series.curvature_high - series.curvature_low) / (2 * NORMAL_90)
+    # If the bark is on the other side, the curvature has the other sign: mean and scatter of both.
+    told = series.bark_confidence
+    either = 2.0 * math.sqrt(told * (1.0 - told)) * abs(series.curvature)
     return _RingsAtEnd(
         direction=math.atan2(-math.cos(bark), math.sin(bark)),
         direction_sigma=math.radians((high - low) / (2 * NORMAL_90)),
-        curvature=series.curvature,
-        curvature_sigma=(series.curvature_high - series.curvature_low) / (2 * NORMAL_90),
+        curvature=(2.0 * told - 1.0) * series.curvature,
+        curvature_sigma=math.hypot(own, either),
     )
 
 

@@ -18,6 +18,9 @@ __all__ = ["refine_sides"]
 FloatArray = npt.NDArray[np.float32]
 Points = npt.NDArray[np.float64]
 
+BESIDE = 3
+"""Noise is read on both sides of where an edge is looked for, so many times as far."""
+
 
 def refine_sides(lab: FloatArray, quad: Points) -> tuple[Points, Points, float]:
     """Fit each side through edge profiles; corners, share of clear edge per side, scatter."""
@@ -96,16 +99,20 @@ def _fit_side(lab: FloatArray, start: Points, end: Points) -> tuple[Points, floa
     """Straight line through the strongest steps of many profiles across one side."""
     length = float(np.hypot(*(end - start)))
     reach = max(3, round(0.008 * length))
-    side = _side(lab, start, end, reach)
+    beside = BESIDE * reach
+    side = _side(lab, start, end, reach + beside)
     # The side's own direction of change (background to wood) tells its edge from inner lines.
-    usual = medians(side.change[:, reach - 1 : reach + 2], (0, 1))
+    middle = reach + beside
+    usual = medians(side.change[:, middle - 1 : middle + 2], (0, 1))
     way = usual / (np.linalg.norm(usual) + 1e-6)
-    signed = side.change @ way
+    change = side.change @ way
+    signed = change[:, beside:-beside]
     peak = signed.argmax(axis=1)
     height = signed[np.arange(len(peak)), peak]
-    noise = median(np.abs(side.change @ way)) + 1e-6
+    # Where a lens has blurred the edge, all that is near it is edge: noise is read beside it.
+    noise = median(np.abs(np.hstack([change[:, :beside], change[:, -beside:]]))) + 1e-6
     seen = height > max(0.3 * median(height), 1.5 * noise)
-    position = side.offsets[peak] + _vertex(signed, peak)
+    position = side.offsets[beside + peak] + _vertex(signed, peak)
     fit, weight = _robust_line(side.places, position, np.maximum(height, 0) * seen + 1e-3)
     residual = position - np.polyval(fit, side.places)
     near = np.abs(residual) < max(0.004 * length, 1.5)
