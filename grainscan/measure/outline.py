@@ -4,25 +4,27 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
-from grainscan.measure.bars import FILLED, RIVAL, Bar, bar_between, bars
+from grainscan.measure.bars import FILLED, RIVAL, Bar, bars
 from grainscan.measure.beams import chains, change_across
 from grainscan.measure.camera import USUAL_FOCAL_35MM, camera_matrix
-from grainscan.measure.corners import EndSeen, agreement, ends_seen, moved_edges, shortfall
+from grainscan.measure.close_look import (
+    LEAST_BETTER,
+    Picture,
+    followed,
+    rough_of,
+    to_corners,
+    to_ends,
+    to_regions,
+)
+from grainscan.measure.corners import agreement, shortfall
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
-from grainscan.measure.refine import EDGE_POINTS, Curve, Refined, Rough, refined
-from grainscan.measure.regions import (
-    LEAST_END_GAIN,
-    LEAST_GAIN,
-    end_odds,
-    region_odds,
-)
+from grainscan.measure.refine import EDGE_POINTS, Refined, Rough
 
 __all__ = ["DRAWN_POINTS", "WORK_WIDTH_PX", "FaceOutline", "find_face", "outline_of"]
 
@@ -73,32 +75,21 @@ def find_face(pixels: ByteArray, *, smaller: tuple[ByteArray, float] | None = No
     return dataclasses.replace(outline, confidence=outline.confidence * (1.0 - _rivalled(found)))
 
 
-@dataclass(frozen=True, slots=True)
-class _Picture:
-    """A photograph's copies: ``work`` at ``work_scale``, and ``small_scale`` times as large as that
-    its ``look`` (colours and texture) and the ``change`` of it downwards.
-    """
-
-    work: ByteArray
-    work_scale: float
-    small_scale: float
-    look: Float32Array
-    change: Float32Array
-
-
-def _close_look(picture: _Picture, bar: Bar) -> FaceOutline:
+def _close_look(picture: Picture, bar: Bar) -> FaceOutline:
     """The outline of a bar, its sides followed in the larger copy."""
-    look = _followed(picture, bar, _rough(bar, picture.small_scale))
+    look = followed(picture, bar, rough_of(bar, picture.small_scale))
     for _ in ("one long edge", "the other"):
         if shortfall(look.seen, look.found) > LEAST_BETTER:
-            look = _to_corners(picture, look)
-    look = _to_regions(picture, look)
+            look = to_corners(picture, look)
+    look = to_regions(picture, look)
     if not agreement(look.seen, look.found, look.rough.length):
-        look = _to_ends(picture, look)
+        look = to_ends(picture, look)
     bar, rough, found = look.bar, look.rough, look.found
     confidence = _confidence(bar, found, agreed=agreement(look.seen, found, rough.length))
     if not any(stop for end in look.seen for stop in end.stops):
         confidence *= NO_CORNER
+    if look.end_doubted or found.uneven:
+        confidence *= DOUBTED
     shape, scale = picture.work.shape, picture.work_scale
     outline = outline_of(rough, found, scale, shape, confidence)
     # A blank that runs out of the picture has no end for the close look to find.
@@ -107,165 +98,7 @@ def _close_look(picture: _Picture, bar: Bar) -> FaceOutline:
     return dataclasses.replace(outline, touches_border=outline.touches_border or cut_off)
 
 
-@dataclass(frozen=True, slots=True)
-class _Look:
-    """A bar looked at closely: its sides as followed, and where the ends are seen."""
-
-    bar: Bar
-    rough: Rough
-    found: Refined
-    seen: tuple[EndSeen, EndSeen]
-
-
-def _followed(picture: _Picture, bar: Bar, rough: Rough) -> _Look:
-    found = refined(
-        picture.work,
-        rough,
-        edge_reach_px=EDGE_REACH_PX / picture.small_scale,
-        end_reach_px=END_REACH_PX / picture.small_scale,
-    )
-    return _Look(bar, rough, found, ends_seen(picture.work, rough, found))
-
-
-LEAST_BETTER = 5.0
-"""Log odds by which other corners must explain the ends better to be tried, and to be taken."""
-
-
-def _to_corners(picture: _Picture, look: _Look) -> _Look:
-    """The outline with one long edge moved to where the ends stop.
-
-    It is taken if the bar there is much the better one, or if the edge is as clear there.
-    """
-    for moved in moved_edges(
-        picture.change, picture.small_scale, look.rough, look.found, look.seen
-    ):
-        edges = (_small_points(moved, edge, picture) for edge in (moved.top, moved.bottom))
-        bar = bar_between(picture.look, picture.change, *edges)
-        try:
-            if bar is not None and bar.score > MUCH_BETTER * look.bar.score:
-                return _followed(picture, bar, _rough(bar, picture.small_scale))
-            if bar is None or bar.score < AS_GOOD * look.bar.score:
-                continue
-            other = _followed(picture, bar, moved)
-        except BlankNotFoundError:
-            continue
-        now = shortfall(look.seen, look.found)
-        better = shortfall(other.seen, other.found) < now - LEAST_BETTER
-        least = max(CLEAR_ENOUGH, min(look.found.clear[:2]) - LESS_CLEAR)
-        if better and min(other.found.clear[:2]) > least:
-            return other
-    return look
-
-
-def _to_regions(picture: _Picture, look: _Look) -> _Look:
-    """The outline with its fainter long edge where the face's look gives way to the bench's."""
-    side = int(np.argmin(look.found.clear[:2]))
-    # Beyond an arris lies the face's own wood.
-    if look.found.clear[side] > SURELY_CLEAR or look.found.at_arris[side]:
-        return look
-    odds = region_odds(picture.work, look.rough, look.found)
-    now, other = _edges(look.found, side)
-    course = odds.best(side, other)
-    least = odds.at(side, course(odds.share)) - LEAST_GAIN
-    if odds.at(side, now(odds.share)) > least:
-        return look
-    try:
-        moved = _followed(picture, look.bar, _with_edge(look.rough, side, course, other))
-    except BlankNotFoundError:
-        return look
-    if odds.at(side, _edges(moved.found, side)[0](odds.share)) < least:
-        # What is followed there is a ring again.
-        found = _with_edge(moved.found, side, course, _edges(moved.found, side)[1])
-        a, b, c, d = moved.found.clear
-        clear = (0.0, b, c, d) if side == 0 else (a, 0.0, c, d)
-        moved = dataclasses.replace(moved, found=dataclasses.replace(found, clear=clear))
-    # A side face is of the same wood as the face; that it is none of it the ends may show.
-    worse = shortfall(look.seen, moved.found) - shortfall(look.seen, look.found)
-    return look if worse > LEAST_BETTER else moved
-
-
-_Sides = TypeVar("_Sides", Rough, Refined)
-
-
-def _with_edge(of: _Sides, side: int, edge: Curve, other: Curve) -> _Sides:
-    top, bottom = (edge, other) if side == 0 else (other, edge)
-    return dataclasses.replace(of, top=top, bottom=bottom)
-
-
-def _edges(found: Refined, side: int) -> tuple[Curve, Curve]:
-    """The long edge of one side (0 the top one, 1 the bottom one), and the other."""
-    return (found.top, found.bottom) if side == 0 else (found.bottom, found.top)
-
-
-def _to_ends(picture: _Picture, look: _Look) -> _Look:
-    """The outline with its ends where the face's look gives way to the bench's along the length.
-
-    An end that is moved must be about as clear there.
-    """
-    for side in (0, 1):
-        odds = end_odds(picture.work, look.rough, look.found, side)
-        now = float((look.found.left, look.found.right)[side](0.5))
-        if odds.at(odds.best) < odds.at(now) + LEAST_END_GAIN:
-            continue
-        ends = (odds.best, 1.0) if side == 0 else (0.0, odds.best)
-        try:
-            other = _followed(picture, look.bar, _between(look, *ends))
-        except BlankNotFoundError:
-            continue
-        least = min(CLEAR_ENOUGH, look.found.clear[2 + side])
-        if other.found.clear[2 + side] >= least:
-            look = other
-    return look
-
-
-def _between(look: _Look, left: float, right: float) -> Rough:
-    """The outline between two shares of its length, its long edges going on evenly beyond."""
-    rough = look.rough
-    share = np.linspace(0.0, 1.0, 60)
-    there = left + share * (right - left)
-    edges = []
-    for edge in (look.found.top, look.found.bottom):
-        inside = np.clip(there, 0.0, 1.0)
-        beyond = edge.deriv()(inside) * (there - inside)
-        edges.append(Curve.fit(share, edge(inside) + beyond, 4, domain=[0.0, 1.0]))
-    start, length = rough.left, rough.length
-    return dataclasses.replace(
-        rough,
-        left=start + left * length,
-        right=start + right * length,
-        top=edges[0],
-        bottom=edges[1],
-    )
-
-
-SURELY_CLEAR = 0.9
-"""Share of both long edges' points that stand clear, from which on nothing else is asked."""
-
-
-def _small_points(rough: Rough, edge: Curve, picture: _Picture) -> npt.NDArray[np.float64]:
-    share = np.linspace(0.0, 1.0, 25)
-    return (rough.points(share, edge(share)) + 0.5) * picture.small_scale - 0.5
-
-
-MUCH_BETTER = 1.2
-"""Times the score of the bar at hand, from which on another is better whatever the ends show."""
-
-AS_GOOD = 0.6
-"""Times the same, below which it is not taken however clear the moved edge is (from trials with
-known outlines)."""
-
-LESS_CLEAR = 0.1
-CLEAR_ENOUGH = 0.5
-"""What a moved edge may be less clear by, and how clear it must be."""
-
-
-EDGE_REACH_PX = 3.0
-CUT_OFF_PX = 3.0
-END_REACH_PX = 5.0
-"""How far off the rough ends may lie, in pixels of the small picture: END_PX and one more."""
-
-
-def _likely_bars(work: ByteArray, work_scale: float) -> tuple[_Picture, list[Bar]]:
+def _likely_bars(work: ByteArray, work_scale: float) -> tuple[Picture, list[Bar]]:
     """Bars, likeliest first. Raises :class:`BlankNotFoundError` if there is none, or two."""
     small, small_scale = reduced(work, SMALL_WIDTH_PX)
     look = seen(small, work)
@@ -278,8 +111,11 @@ def _likely_bars(work: ByteArray, work_scale: float) -> tuple[_Picture, list[Bar
         )
     if any(_is_another(bar, found[0]) for bar in found[1:]):
         raise BlankNotFoundError("more than one blank in the picture: photograph one at a time")
-    return _Picture(work, work_scale, small_scale, look, change), found
+    return Picture(work, work_scale, small_scale, look, change), found
 
+
+CUT_OFF_PX = 3.0
+"""A bar that ends so near to the small picture's border may go on beyond it."""
 
 LEAST_SCORE = 0.4
 """Least score of a bar, of 2 for each column of its length: half of both edges, weak ends."""
@@ -358,7 +194,7 @@ SIDE = 0.5
 """What an outline is worth that is looked at from the side, with no squarer face beside it."""
 
 
-def _squarer(picture: _Picture, found: list[Bar], outline: FaceOutline) -> FaceOutline:
+def _squarer(picture: Picture, found: list[Bar], outline: FaceOutline) -> FaceOutline:
     """The face beside one that is looked at from the side, or that one with less confidence."""
     for bar in found[1:]:
         if bar.score > RIVAL * found[0].score and _shares_arris(bar, found[0]):
@@ -398,25 +234,6 @@ def _lies_apart(bar: Bar, best: Bar) -> bool:
 
 ANY_WOOD = 0.15
 """Difference of (a*, b*) / (L* + 16) within which common woods lie (common practice, no source)."""
-
-
-def _rough(bar: Bar, scale: float) -> Rough:
-    """The bar in its own turned frame, in pixels of the picture that is 1/scale as large."""
-    x = np.linspace(bar.left, bar.right, 60)
-    top, bottom = (np.stack([x, rows], axis=1) for rows in bar.edges(x))
-    # Pixel centres at integers: the corner of a reduced picture's first pixel stays in place.
-    top, bottom = ((edge + 0.5) / scale - 0.5 for edge in (top, bottom))
-    middle = (top + bottom) / 2.0
-    along = (middle[-1] - middle[0]) / np.linalg.norm(middle[-1] - middle[0])
-    across = np.array([-along[1], along[0]])
-    origin = middle.mean(axis=0)
-    u = (middle - origin) @ along
-    left, right = float(u[0]), float(u[-1])
-    curves = []
-    for edge in (top, bottom):
-        share = ((edge - origin) @ along - left) / (right - left)
-        curves.append(Curve.fit(share, (edge - origin) @ across, 4, domain=[0.0, 1.0]))
-    return Rough(origin, along, across, left, right, curves[0], curves[1])
 
 
 def outline_of(
@@ -460,6 +277,10 @@ AGREED = 0.8
 
 NO_CORNER = 0.75
 """What an outline is worth of which the ends show no corner at all."""
+
+DOUBTED = 0.55
+"""What an outline is worth whose surface ends elsewhere than the end that is seen, or whose long
+edges wind apart."""
 
 UNEXPLAINED = 0.55
 """What an outline is worth in which one end shows a side face and nothing shows its arris."""

@@ -43,6 +43,10 @@ CLEAR_ENOUGH = 0.9
 WIDTH_BENDS = 2
 """Bends of the distance of both long edges of a face: taper, perspective, a little unevenness."""
 
+UNEVEN = np.tan(np.radians(1.0 / 6.0))
+"""Bulge of the distance of both long edges, in lengths, that hardly a face has by itself (as steep
+as a sixth of a degree over the length). From trials with known outlines."""
+
 EDGE_STRETCHES = 12
 END_STRETCHES = 6
 """Parts of a faint side that must show it, each by itself."""
@@ -95,7 +99,8 @@ class Refined:
     of the width. ``scatter_px``: of both long edges' points. ``clear``: share of the points of
     each side (top, bottom, left, right) that stand clear of the texture beside them.
     ``unexplained``: an end bends as if a side face were seen, but no arris was found.
-    ``at_arris``: whether the top and the bottom edge were moved in from a side face.
+    ``at_arris``: whether the top and the bottom edge were moved in from a side face. ``uneven``:
+    the distance of the long edges did not change evenly, so that one of them may have been lost.
     """
 
     top: Curve
@@ -106,6 +111,7 @@ class Refined:
     clear: tuple[float, float, float, float]
     unexplained: bool = False
     at_arris: tuple[bool, bool] = (False, False)
+    uneven: bool = False
 
 
 def refined(
@@ -162,6 +168,9 @@ def refined(
             left_side = _end(picture, rough, edges, left, 1.0, wood, far, sigma_px)
             right_side = _end(picture, rough, edges, right, -1.0, wood, far, sigma_px)
             left, right = left_side.curve, right_side.curve
+    uneven = _bulge(top, bottom) > UNEVEN * rough.length
+    if uneven:
+        top, bottom = _even_width(top, bottom)
     share = np.linspace(0.0, 1.0, 21)
     if (bottom(share) - top(share)).min() < 0.3 * rough.width:
         raise BlankNotFoundError(
@@ -175,7 +184,17 @@ def refined(
     b = max(b, arris.least_clear if arris.bottom is not None else 0.0)
     scatter = (top_side.scatter_px, bottom_side.scatter_px)
     moved_in = (at_arris[0] or arris.top is not None, at_arris[1] or arris.bottom is not None)
-    return Refined(top, bottom, left, right, scatter, (a, b, c, d), arris.unexplained, moved_in)
+    return Refined(
+        top,
+        bottom,
+        left,
+        right,
+        scatter,
+        (a, b, c, d),
+        unexplained=arris.unexplained,
+        at_arris=moved_in,
+        uneven=uneven,
+    )
 
 
 def wood_colour(picture: ByteArray, rough: Rough) -> npt.NDArray[np.float32]:
@@ -269,6 +288,40 @@ def _beside(clear: Curve, side: _Side) -> Curve:
         side.share, side.found - clear(side.share), side.weight, most_bends=WIDTH_BENDS
     )
     return clear + fitted
+
+
+def _bulge(top: Curve, bottom: Curve) -> float:
+    """How far the distance of both long edges leaves one that changes evenly, in pixels."""
+    share = np.linspace(0.01, 0.99, EDGE_POINTS)
+    apart = bottom(share) - top(share)
+    even, _ = smooth_curve(share, apart, np.ones_like(share), most_bends=WIDTH_BENDS)
+    return float(np.abs(apart - even(share)).max())
+
+
+def _most(top: Curve, bottom: Curve) -> Curve:
+    """The evenly changing distance that most of both edges keep, the rest left out."""
+    share = np.linspace(0.01, 0.99, EDGE_POINTS)
+    apart = bottom(share) - top(share)
+    slope, start = robust_line(share[::4], apart[::4])
+    off = np.abs(apart - start - slope * share)
+    most = off <= 2.0 * median(off)
+    return smooth_curve(share[most], apart[most], np.ones(most.sum()), most_bends=WIDTH_BENDS)[0]
+
+
+def _even_width(top: Curve, bottom: Curve) -> tuple[Curve, Curve]:
+    """Both long edges, the more winding one put beside the other at a distance that changes evenly:
+    it has left the face's arris for the outline of a side face, or follows a shaving.
+    """
+    even = _most(top, bottom)
+    return (bottom - even, bottom) if _winding(top) > _winding(bottom) else (top, top + even)
+
+
+def _winding(edge: Curve) -> float:
+    """How far an edge leaves a curve that bends one way."""
+    share = np.linspace(0.01, 0.99, EDGE_POINTS)
+    across = edge(share)
+    simple, _ = smooth_curve(share, across, np.ones_like(share), most_bends=WIDTH_BENDS)
+    return float(np.abs(across - simple(share)).max())
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,8 +77,8 @@ END_COLUMNS_MEAN = 3.0
 PER_COLUMN = END_ROWS * CORE / (0.5 + OUTSIDE) / (3.5 * ACROSS_ROWS) / (3.5 * END_COLUMNS_MEAN)
 """Of log odds averaged over a column of the core, so many count."""
 
-LEAST_END_GAIN = 3.0 + 3.0 * END_COLUMNS_MEAN * MOST_ODDS * PER_COLUMN
-"""As `LEAST_GAIN`, for ends: their place is uncertain by three spreads of the mean."""
+LEAST_END_GAIN = 3.0 + 1.5 * END_COLUMNS_MEAN * MOST_ODDS * PER_COLUMN
+"""As `LEAST_GAIN`, for ends: a mean smears them over one and a half of its spreads to each side."""
 
 
 @dataclass(frozen=True, slots=True)

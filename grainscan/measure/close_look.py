@@ -1,0 +1,248 @@
+"""A bar looked at closely, and its sides moved to where its ends and its surface say they are."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from grainscan.errors import BlankNotFoundError
+from grainscan.measure.bars import Bar, bar_between
+from grainscan.measure.corners import EndSeen, ends_seen, moved_edges, shortfall
+from grainscan.measure.refine import Curve, Refined, Rough, refined
+from grainscan.measure.regions import (
+    LEAST_END_GAIN,
+    LEAST_GAIN,
+    end_odds,
+    region_odds,
+)
+
+__all__ = [
+    "LEAST_BETTER",
+    "Look",
+    "Picture",
+    "followed",
+    "rough_of",
+    "to_corners",
+    "to_ends",
+    "to_regions",
+]
+
+ByteArray = npt.NDArray[np.uint8]
+Float32Array = npt.NDArray[np.float32]
+
+EDGE_REACH_PX = 3.0
+END_REACH_PX = 5.0
+"""How far off the rough ends may lie, in pixels of the small picture: END_PX and one more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A photograph's copies: ``work`` at ``work_scale``, and ``small_scale`` times as large as that
+    its ``look`` (colours and texture) and the ``change`` of it downwards.
+    """
+
+    work: ByteArray
+    work_scale: float
+    small_scale: float
+    look: Float32Array
+    change: Float32Array
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """A bar looked at closely: its sides as followed, and where the ends are seen.
+
+    ``end_doubted``: the face's look gives way to the bench's elsewhere, where no end stands clear.
+    """
+
+    bar: Bar
+    rough: Rough
+    found: Refined
+    seen: tuple[EndSeen, EndSeen]
+    end_doubted: bool = False
+
+
+def followed(picture: Picture, bar: Bar, rough: Rough) -> Look:
+    found = refined(
+        picture.work,
+        rough,
+        edge_reach_px=EDGE_REACH_PX / picture.small_scale,
+        end_reach_px=END_REACH_PX / picture.small_scale,
+    )
+    return Look(bar, rough, found, ends_seen(picture.work, rough, found))
+
+
+def rough_of(bar: Bar, scale: float) -> Rough:
+    """The bar in its own turned frame, in pixels of the picture that is 1/scale as large."""
+    x = np.linspace(bar.left, bar.right, 60)
+    top, bottom = (np.stack([x, rows], axis=1) for rows in bar.edges(x))
+    # Pixel centres at integers: the corner of a reduced picture's first pixel stays in place.
+    top, bottom = ((edge + 0.5) / scale - 0.5 for edge in (top, bottom))
+    middle = (top + bottom) / 2.0
+    along = (middle[-1] - middle[0]) / np.linalg.norm(middle[-1] - middle[0])
+    across = np.array([-along[1], along[0]])
+    origin = middle.mean(axis=0)
+    u = (middle - origin) @ along
+    left, right = float(u[0]), float(u[-1])
+    curves = []
+    for edge in (top, bottom):
+        share = ((edge - origin) @ along - left) / (right - left)
+        curves.append(Curve.fit(share, (edge - origin) @ across, 4, domain=[0.0, 1.0]))
+    return Rough(origin, along, across, left, right, curves[0], curves[1])
+
+
+LEAST_BETTER = 5.0
+"""Log odds by which other corners must explain the ends better to be tried, and to be taken."""
+
+
+def to_corners(picture: Picture, look: Look) -> Look:
+    """The outline with one long edge moved to where the ends stop.
+
+    It is taken if the bar there is much the better one, or if the edge is as clear there.
+    """
+    for moved in _moves_within_bench(picture, look):
+        edges = (_small_points(moved, edge, picture) for edge in (moved.top, moved.bottom))
+        bar = bar_between(picture.look, picture.change, *edges)
+        try:
+            if bar is not None and bar.score > MUCH_BETTER * look.bar.score:
+                return followed(picture, bar, rough_of(bar, picture.small_scale))
+            if bar is None or bar.score < AS_GOOD * look.bar.score:
+                continue
+            other = followed(picture, bar, moved)
+        except BlankNotFoundError:
+            continue
+        now = shortfall(look.seen, look.found)
+        better = shortfall(other.seen, other.found) < now - LEAST_BETTER
+        least = max(CLEAR_ENOUGH, min(look.found.clear[:2]) - LESS_CLEAR)
+        if better and min(other.found.clear[:2]) > least:
+            return other
+    return look
+
+
+def _moves_within_bench(picture: Picture, look: Look) -> Iterator[Rough]:
+    """Outlines with a long edge moved to where the ends stop, but for those that would leave out
+    what looks like the face: a check or a pencil line along it may stop an end as an edge does.
+    """
+    odds = None
+    for moved in moved_edges(
+        picture.change, picture.small_scale, look.rough, look.found, look.seen
+    ):
+        odds = odds or region_odds(picture.work, look.rough, look.found)
+        lost = sum(
+            odds.at(side, now(odds.share)) - odds.at(side, then(odds.share))
+            for side, (now, then) in enumerate(
+                ((look.found.top, moved.top), (look.found.bottom, moved.bottom))
+            )
+        )
+        if lost < LEAST_GAIN:
+            yield moved
+
+
+def to_regions(picture: Picture, look: Look) -> Look:
+    """The outline with its fainter long edge where the face's look gives way to the bench's."""
+    side = int(np.argmin(look.found.clear[:2]))
+    # Beyond an arris lies the face's own wood.
+    if look.found.clear[side] > SURELY_CLEAR or look.found.at_arris[side]:
+        return look
+    odds = region_odds(picture.work, look.rough, look.found)
+    now, other = _edges(look.found, side)
+    course = odds.best(side, other)
+    least = odds.at(side, course(odds.share)) - LEAST_GAIN
+    if odds.at(side, now(odds.share)) > least:
+        return look
+    try:
+        moved = followed(picture, look.bar, _with_edge(look.rough, side, course, other))
+    except BlankNotFoundError:
+        return look
+    if odds.at(side, _edges(moved.found, side)[0](odds.share)) < least:
+        # What is followed there is a ring again.
+        found = _with_edge(moved.found, side, course, _edges(moved.found, side)[1])
+        a, b, c, d = moved.found.clear
+        clear = (0.0, b, c, d) if side == 0 else (a, 0.0, c, d)
+        moved = dataclasses.replace(moved, found=dataclasses.replace(found, clear=clear))
+    # A side face is of the same wood as the face; that it is none of it the ends may show.
+    worse = shortfall(look.seen, moved.found) - shortfall(look.seen, look.found)
+    return look if worse > LEAST_BETTER else moved
+
+
+_Sides = TypeVar("_Sides", Rough, Refined)
+
+
+def _with_edge(of: _Sides, side: int, edge: Curve, other: Curve) -> _Sides:
+    top, bottom = (edge, other) if side == 0 else (other, edge)
+    return dataclasses.replace(of, top=top, bottom=bottom)
+
+
+def _edges(found: Refined, side: int) -> tuple[Curve, Curve]:
+    """The long edge of one side (0 the top one, 1 the bottom one), and the other."""
+    return (found.top, found.bottom) if side == 0 else (found.bottom, found.top)
+
+
+def to_ends(picture: Picture, look: Look) -> Look:
+    """The outline with its ends where the face's look gives way to the bench's along the length.
+
+    An end that is moved must be about as clear there; otherwise it is doubted where it is.
+    """
+    doubted = False
+    for side in (0, 1):
+        odds = end_odds(picture.work, look.rough, look.found, side)
+        now = float((look.found.left, look.found.right)[side](0.5))
+        if odds.at(odds.best) < odds.at(now) + LEAST_END_GAIN:
+            continue
+        ends = (odds.best, 1.0) if side == 0 else (0.0, odds.best)
+        try:
+            other = followed(picture, look.bar, _between(look, *ends))
+        except BlankNotFoundError:
+            continue
+        least = min(CLEAR_ENOUGH, look.found.clear[2 + side])
+        if other.found.clear[2 + side] >= least:
+            look = other
+        else:
+            doubted = True
+    return dataclasses.replace(look, end_doubted=doubted)
+
+
+def _between(look: Look, left: float, right: float) -> Rough:
+    """The outline between two shares of its length, its long edges going on evenly beyond."""
+    rough = look.rough
+    share = np.linspace(0.0, 1.0, 60)
+    there = left + share * (right - left)
+    edges = []
+    for edge in (look.found.top, look.found.bottom):
+        inside = np.clip(there, 0.0, 1.0)
+        beyond = edge.deriv()(inside) * (there - inside)
+        edges.append(Curve.fit(share, edge(inside) + beyond, 4, domain=[0.0, 1.0]))
+    start, length = rough.left, rough.length
+    return dataclasses.replace(
+        rough,
+        left=start + left * length,
+        right=start + right * length,
+        top=edges[0],
+        bottom=edges[1],
+    )
+
+
+SURELY_CLEAR = 0.9
+"""Share of both long edges' points that stand clear, from which on nothing else is asked."""
+
+
+def _small_points(rough: Rough, edge: Curve, picture: Picture) -> npt.NDArray[np.float64]:
+    share = np.linspace(0.0, 1.0, 25)
+    return (rough.points(share, edge(share)) + 0.5) * picture.small_scale - 0.5
+
+
+MUCH_BETTER = 1.2
+"""Times the score of the bar at hand, from which on another is better whatever the ends show."""
+
+AS_GOOD = 0.6
+"""Times the same, below which it is not taken however clear the moved edge is (from trials with
+known outlines)."""
+
+LESS_CLEAR = 0.1
+CLEAR_ENOUGH = 0.5
+"""What a moved edge may be less clear by, and how clear it must be."""

@@ -1,0 +1,88 @@
+"""Which moves of an outline's sides are believed, and when an end or an edge is doubted."""
+
+import dataclasses
+
+import cv2
+import numpy as np
+import pytest
+
+from grainscan.measure import close_look
+from grainscan.measure.beams import change_across
+from grainscan.measure.close_look import Look, Picture, to_ends
+from grainscan.measure.corners import ends_seen
+from grainscan.measure.edges import reduced
+from grainscan.measure.look import seen
+from grainscan.measure.outline import find_face
+from grainscan.measure.quality import LEAST_CONFIDENCE
+from grainscan.measure.refine import UNEVEN, Curve, _bulge, _even_width
+from tests.accuracy_outlines import direction_deg
+from tests.test_corners import BOTTOM, LEFT, RIGHT, TOP, laid, outline
+from tests.test_outline import board, lay, photograph
+
+
+def looked_at(picture, top, bottom):
+    small, scale = reduced(picture, 640)
+    look = seen(small, picture)
+    rough, found = outline(top, bottom)
+    taken = Picture(picture, 1.0, scale, look, change_across(look))
+    return taken, Look(None, rough, found, ends_seen(picture, rough, found))
+
+
+@pytest.mark.parametrize(("now", "then", "believed"), [(0, -24, False), (30, 0, True)])
+def test_an_edge_is_not_moved_in_over_the_face_itself(monkeypatch, now, then, believed):
+    picture = laid()
+    taken, look = looked_at(picture, TOP, BOTTOM + now)
+    moved, _ = outline(TOP, BOTTOM + then)
+    monkeypatch.setattr(close_look, "moved_edges", lambda *_: iter([moved]))
+    assert list(close_look._moves_within_bench(taken, look)) == ([moved] if believed else [])
+
+
+def test_an_end_is_doubted_where_the_surface_ends_elsewhere(monkeypatch):
+    picture = laid()
+    taken, look = looked_at(picture, TOP, BOTTOM)
+    assert not to_ends(taken, look).end_doubted
+    beyond = Curve([1.0 + 60.0 / (RIGHT - LEFT)], domain=[0.0, 1.0])
+    wrong = dataclasses.replace(look, found=dataclasses.replace(look.found, right=beyond))
+
+    def faint(_picture, _bar, rough):
+        found = dataclasses.replace(look.found, clear=(1.0, 1.0, 1.0, 0.1))
+        return dataclasses.replace(wrong, rough=rough, found=found)
+
+    monkeypatch.setattr(close_look, "followed", faint)
+    answer = to_ends(taken, wrong)
+    assert answer.end_doubted
+    assert answer.found is wrong.found
+
+
+def curve(values):
+    return Curve.fit(np.linspace(0.0, 1.0, len(values)), values, 8, domain=[0.0, 1.0])
+
+
+def test_an_edge_that_leaves_the_other_is_put_back_beside_it():
+    share = np.linspace(0.0, 1.0, 101)
+    bend = 20.0 * share * (1.0 - share)
+    bulge = 12.0 * np.exp(-(((share - 0.15) / 0.12) ** 2))
+    top, bottom = curve(bend), curve(bend + 80.0 + 6.0 * share)
+    assert _bulge(top, bottom) < 0.1
+    lost = curve(bend + 80.0 + 6.0 * share + bulge)
+    assert _bulge(top, lost) > UNEVEN * 1000.0
+    for upside_down in (False, True):
+        pair = (-lost, -top) if upside_down else (top, lost)
+        one, two = _even_width(*pair)
+        kept, mended = (two, -one) if upside_down else (one, two)
+        assert kept is pair[1 if upside_down else 0]
+        # What is left of the bulge turns the edge by half as much at most.
+        turned = [abs(np.polyfit(share, of(share) - bottom(share), 1)[0]) for of in (mended, lost)]
+        assert turned[0] < 0.5 * turned[1]
+
+
+def test_an_outline_that_follows_a_side_face_along_a_part_of_an_edge_is_doubted():
+    picture = lay(board(), 100, 240, 1100, 340)
+    plain = find_face(photograph(picture))
+    bump = np.array([[110, 339], [150, 346], [380, 346], [520, 339]])
+    cv2.fillPoly(picture, [bump], (190, 155, 114))
+    found = find_face(photograph(picture))
+    assert plain.confidence > LEAST_CONFIDENCE > found.confidence
+    assert (
+        abs(direction_deg(plain.bottom_edge_px)) < 0.05 < abs(direction_deg(found.bottom_edge_px))
+    )
