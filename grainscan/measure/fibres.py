@@ -53,8 +53,8 @@ stripes may draw them. From trials with known fibres, as is the value above."""
 LEAST_EVIDENCE = 20.0
 """Nats by which "smooth streaks" must beat "noise only": odds no accident reaches."""
 
-WIDEST_90_DEG = 7.0
-"""±3.5° still tells a straight face from one at 1 in 10 (5.7°), the loosest limit in use
+WIDEST_90_DEG = 6.0
+"""±3° still tells a straight face from one at 1 in 10 (5.7°), the loosest limit in use
 (`judge/limits.toml`); with a wider interval the face counts as unread (common practice, no
 source)."""
 
