@@ -12,7 +12,6 @@ from grainscan.by_hand import ByHand, check_corners
 from grainscan.errors import BlankNotFoundError, GrainscanError, InputError, PhotoError
 from grainscan.judge.limits import limit_for_part
 from grainscan.judge.sorting import judge_blank
-from grainscan.memory import keep_freed_memory
 from grainscan.photo.folder import BlankPhotos, read_blank_folder
 from grainscan.photo.reading import Photo, read_photo
 from grainscan.processes import cores
@@ -157,7 +156,6 @@ def measure_sources(
     measured together, in threads; with 1 only one at a time is in memory.
     """
     load_opencv()
-    keep_freed_memory()
     from grainscan.measure.blank import combine
 
     job = _Job(record, by_hand or ByHand(), measure or measure_side)
