@@ -67,7 +67,7 @@ MeasureSide = Callable[[BlankRecord, Side, PhotoSource, ByHand], FaceScan | EndS
 def scan_blank(
     folder: Path | str, *, limit: Limit | None = None, on_step: OnStep | None = None
 ) -> BlankResult:
-    """Measure the blank in a folder and sort it.
+    """Measure the blank in a folder, its photographs together on all cores, and sort it.
 
     Parameters
     ----------

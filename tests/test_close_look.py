@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from grainscan.errors import BlankNotFoundError
 from grainscan.measure import close_look
 from grainscan.measure.beams import change_across
 from grainscan.measure.close_look import Look, Picture, to_ends
@@ -37,7 +38,8 @@ def test_an_edge_is_not_moved_in_over_the_face_itself(monkeypatch, now, then, be
     assert list(close_look._moves_within_bench(taken, look)) == ([moved] if believed else [])
 
 
-def test_an_end_is_doubted_where_the_surface_ends_elsewhere(monkeypatch):
+@pytest.mark.parametrize("lost", [False, True])
+def test_an_end_is_doubted_where_the_surface_ends_elsewhere(monkeypatch, lost):
     picture = laid()
     taken, look = looked_at(picture, TOP, BOTTOM)
     assert not to_ends(taken, look).end_doubted
@@ -45,6 +47,8 @@ def test_an_end_is_doubted_where_the_surface_ends_elsewhere(monkeypatch):
     wrong = dataclasses.replace(look, found=dataclasses.replace(look.found, right=beyond))
 
     def faint(_picture, _bar, rough):
+        if lost:
+            raise BlankNotFoundError("the long edges run together")
         found = dataclasses.replace(look.found, clear=(1.0, 1.0, 1.0, 0.1))
         return dataclasses.replace(wrong, rough=rough, found=found)
 

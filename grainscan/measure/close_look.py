@@ -198,6 +198,7 @@ def to_ends(picture: Picture, look: Look) -> Look:
         try:
             other = followed(picture, look.bar, _between(look, *ends))
         except BlankNotFoundError:
+            doubted = True
             continue
         least = min(CLEAR_ENOUGH, look.found.clear[2 + side])
         if other.found.clear[2 + side] >= least:
