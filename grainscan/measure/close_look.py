@@ -186,24 +186,26 @@ def _edges(found: Refined, side: int) -> tuple[Curve, Curve]:
 def to_ends(picture: Picture, look: Look) -> Look:
     """The outline with its ends where the face's look gives way to the bench's along the length.
 
-    An end that is moved must be about as clear there; otherwise it is doubted where it is.
+    A clearer end is taken for less of a gain, a fainter one for none: then the end is doubted where
+    it is.
     """
     doubted = False
     for side in (0, 1):
         odds = end_odds(picture.work, look.rough, look.found, side)
         now = float((look.found.left, look.found.right)[side](0.5))
-        if odds.at(odds.best) < odds.at(now) + LEAST_END_GAIN:
+        gain = odds.at(odds.best) - odds.at(now)
+        if gain < LEAST_CLEARER_GAIN:
             continue
         ends = (odds.best, 1.0) if side == 0 else (0.0, odds.best)
         try:
             other = followed(picture, look.bar, _between(look, *ends))
         except BlankNotFoundError:
-            doubted = True
+            doubted = doubted or gain > LEAST_END_GAIN
             continue
-        least = min(CLEAR_ENOUGH, look.found.clear[2 + side])
-        if other.found.clear[2 + side] >= least:
+        clearer = other.found.clear[2 + side] - look.found.clear[2 + side]
+        if clearer > ONE_STRETCH or (clearer > -ONE_STRETCH and gain > LEAST_END_GAIN):
             look = other
-        else:
+        elif gain > LEAST_END_GAIN:
             doubted = True
     return dataclasses.replace(look, end_doubted=doubted)
 
@@ -243,6 +245,14 @@ MUCH_BETTER = 1.2
 AS_GOOD = 0.6
 """Times the same, below which it is not taken however clear the moved edge is (from trials with
 known outlines)."""
+
+LEAST_CLEARER_GAIN = 3.0
+"""Log odds by which another end's place must explain the surface better if it is clearer itself: one
+to twenty."""
+
+ONE_STRETCH = 0.2
+"""By how much one end must be clearer than another to count as clearer: what is faint is seen in
+sixths (`END_STRETCHES`)."""
 
 LESS_CLEAR = 0.1
 CLEAR_ENOUGH = 0.5
