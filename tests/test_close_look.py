@@ -16,6 +16,7 @@ from grainscan.measure.look import seen
 from grainscan.measure.outline import find_face
 from grainscan.measure.quality import LEAST_CONFIDENCE
 from grainscan.measure.refine import UNEVEN, Curve, _bulge, _even_width
+from grainscan.measure.regions import LEAST_END_GAIN, EndOdds
 from tests.accuracy_outlines import direction_deg
 from tests.test_corners import BOTTOM, LEFT, RIGHT, TOP, laid, outline
 from tests.test_outline import board, lay, photograph
@@ -56,6 +57,32 @@ def test_an_end_is_doubted_where_the_surface_ends_elsewhere(monkeypatch, lost):
     answer = to_ends(taken, wrong)
     assert answer.end_doubted
     assert answer.found is wrong.found
+
+
+def test_of_two_ends_the_clearer_one_needs_less_of_a_gain(monkeypatch):
+    """All as in the picture, but for how clear the end looks at the one place and at the other."""
+    picture = laid()
+    taken, look = looked_at(picture, TOP, BOTTOM)
+    gains = {"little": 0.5 * (close_look.LEAST_CLEARER_GAIN + LEAST_END_GAIN), "much": 99.0}
+
+    def moved(now, there, gain):
+        odds = EndOdds(np.array([0.9, 1.0]), np.array([gains[gain], 0.0]))
+        none = EndOdds(np.array([0.1, 0.0]), np.array([0.0, 0.0]))
+        monkeypatch.setattr(close_look, "end_odds", lambda *given: odds if given[3] else none)
+        clear = (1.0, 1.0, 1.0)
+        here, other = (
+            dataclasses.replace(look, found=dataclasses.replace(look.found, clear=(*clear, share)))
+            for share in (now, there)
+        )
+        monkeypatch.setattr(close_look, "followed", lambda *_: other)
+        answer = to_ends(taken, here)
+        return answer.found is other.found, answer.end_doubted
+
+    assert moved(0.2, 0.9, "little") == (True, False)
+    assert moved(0.9, 0.9, "little") == (False, False)
+    assert moved(0.9, 0.9, "much") == (True, False)
+    assert moved(0.9, 0.2, "much") == (False, True)
+    assert moved(0.9, 0.2, "little") == (False, False)
 
 
 def curve(values):

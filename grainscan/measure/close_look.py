@@ -247,8 +247,8 @@ AS_GOOD = 0.6
 known outlines)."""
 
 LEAST_CLEARER_GAIN = 3.0
-"""Log odds by which another end's place must explain the surface better if it is clearer itself: one
-to twenty."""
+"""Log odds by which another end's place must explain the surface better if it is the clearer one:
+one to twenty."""
 
 ONE_STRETCH = 0.2
 """By how much one end must be clearer than another to count as clearer: what is faint is seen in
