@@ -47,6 +47,9 @@ UNEVEN = np.tan(np.radians(1.0 / 6.0))
 """Bulge of the distance of both long edges, in lengths, that hardly a face has by itself (as steep
 as a sixth of a degree over the length). From trials with known outlines."""
 
+SAME_EDGE_PX = 1.5
+"""An edge's own blur reaches about so far."""
+
 EDGE_STRETCHES = 12
 END_STRETCHES = 6
 """Parts of a faint side that must show it, each by itself."""
@@ -100,7 +103,8 @@ class Refined:
     each side (top, bottom, left, right) that stand clear of the texture beside them.
     ``unexplained``: an end bends as if a side face were seen, but no arris was found.
     ``at_arris``: whether the top and the bottom edge were moved in from a side face. ``uneven``:
-    the distance of the long edges did not change evenly, so that one of them may have been lost.
+    the distance of the long edges did not change evenly, over more than a tenth of the length, so
+    that one of them may have been lost.
     """
 
     top: Curve
@@ -170,7 +174,10 @@ def refined(
             left, right = left_side.curve, right_side.curve
     uneven = _bulge(top, bottom) > UNEVEN * rough.length
     if uneven:
+        outer = (top, bottom)
         top, bottom = _even_width(top, bottom)
+        # What nine tenths of an edge say is sure enough.
+        uneven = _stays(outer, (top, bottom)) < CLEAR_ENOUGH
     share = np.linspace(0.0, 1.0, 21)
     if (bottom(share) - top(share)).min() < 0.3 * rough.width:
         raise BlankNotFoundError(
@@ -314,6 +321,15 @@ def _even_width(top: Curve, bottom: Curve) -> tuple[Curve, Curve]:
     """
     even = _most(top, bottom)
     return (bottom - even, bottom) if _winding(top) > _winding(bottom) else (top, top + even)
+
+
+def _stays(before: tuple[Curve, Curve], after: tuple[Curve, Curve]) -> float:
+    """Share of the length along which both long edges stay where they were."""
+    share = np.linspace(0.01, 0.99, EDGE_POINTS)
+    moved = np.max(
+        [np.abs(a(share) - b(share)) for a, b in zip(before, after, strict=True)], axis=0
+    )
+    return float(np.mean(moved < SAME_EDGE_PX))
 
 
 def _winding(edge: Curve) -> float:
