@@ -149,6 +149,8 @@ def _scan_on(cores: int, blank: Path) -> None:
 
 
 def against_decoding(blank: Path, repeats: int) -> Iterator[Line]:
+    from grainscan.processes import cores
+
     for name, sides in (("a face", ("face-a",)), ("an end", ("end",)), ("a whole blank", SIDES)):
         decode = timed(lambda sides=sides: _decode(blank, sides), repeats)
         if len(sides) == 1:
@@ -167,7 +169,7 @@ def against_decoding(blank: Path, repeats: int) -> Iterator[Line]:
             "≤ 4 ×" if bar else "",
             ratio <= 4.0 if bar else None,
         )
-    together = timed(lambda: _scan_on(os.cpu_count() or 1, blank), repeats)[1]
+    together = timed(lambda: _scan_on(cores(), blank), repeats)[1]
     yield Line("scanning a whole blank, its sides together (wall)", f"{together:.2f} s")
     yield Line("the same / decoding its JPEGs one by one (wall)", f"{together / decode[1]:.1f} ×")
 

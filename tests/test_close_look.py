@@ -15,7 +15,7 @@ from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
 from grainscan.measure.outline import find_face
 from grainscan.measure.quality import LEAST_CONFIDENCE
-from grainscan.measure.refine import UNEVEN, Curve, _bulge, _even_width
+from grainscan.measure.refine import UNEVEN, Curve, _even_width, _winding
 from grainscan.measure.regions import LEAST_END_GAIN, EndOdds
 from tests.accuracy_outlines import direction_deg
 from tests.test_corners import BOTTOM, LEFT, RIGHT, TOP, laid, outline
@@ -94,9 +94,9 @@ def test_an_edge_that_leaves_the_other_is_put_back_beside_it():
     bend = 20.0 * share * (1.0 - share)
     bulge = 12.0 * np.exp(-(((share - 0.15) / 0.12) ** 2))
     top, bottom = curve(bend), curve(bend + 80.0 + 6.0 * share)
-    assert _bulge(top, bottom) < 0.1
+    assert _winding(bottom - top) < 0.1
     lost = curve(bend + 80.0 + 6.0 * share + bulge)
-    assert _bulge(top, lost) > UNEVEN * 1000.0
+    assert _winding(lost - top) > UNEVEN * 1000.0
     for upside_down in (False, True):
         pair = (-lost, -top) if upside_down else (top, lost)
         one, two = _even_width(*pair)

@@ -79,8 +79,11 @@ def _close_look(picture: Picture, bar: Bar) -> FaceOutline:
     """The outline of a bar, its sides followed in the larger copy."""
     look = followed(picture, bar, rough_of(bar, picture.small_scale))
     for _ in ("one long edge", "the other"):
-        if shortfall(look.seen, look.found) > LEAST_BETTER:
-            look = to_corners(picture, look)
+        if shortfall(look.seen, look.found) <= LEAST_BETTER:
+            break
+        before, look = look, to_corners(picture, look)
+        if look is before:
+            break
     look = to_regions(picture, look)
     if not agreement(look.seen, look.found, look.rough.length):
         look = to_ends(picture, look)

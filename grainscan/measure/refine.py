@@ -172,7 +172,7 @@ def refined(
             left_side = _end(picture, rough, edges, left, 1.0, wood, far, sigma_px)
             right_side = _end(picture, rough, edges, right, -1.0, wood, far, sigma_px)
             left, right = left_side.curve, right_side.curve
-    uneven = _bulge(top, bottom) > UNEVEN * rough.length
+    uneven = _winding(bottom - top) > UNEVEN * rough.length
     if uneven:
         outer = (top, bottom)
         top, bottom = _even_width(top, bottom)
@@ -297,30 +297,22 @@ def _beside(clear: Curve, side: _Side) -> Curve:
     return clear + fitted
 
 
-def _bulge(top: Curve, bottom: Curve) -> float:
-    """How far the distance of both long edges leaves one that changes evenly, in pixels."""
-    share = np.linspace(0.01, 0.99, EDGE_POINTS)
-    apart = bottom(share) - top(share)
-    even, _ = smooth_curve(share, apart, np.ones_like(share), most_bends=WIDTH_BENDS)
-    return float(np.abs(apart - even(share)).max())
-
-
-def _most(top: Curve, bottom: Curve) -> Curve:
-    """The evenly changing distance that most of both edges keep, the rest left out."""
-    share = np.linspace(0.01, 0.99, EDGE_POINTS)
-    apart = bottom(share) - top(share)
-    slope, start = robust_line(share[::4], apart[::4])
-    off = np.abs(apart - start - slope * share)
-    most = off <= 2.0 * median(off)
-    return smooth_curve(share[most], apart[most], np.ones(most.sum()), most_bends=WIDTH_BENDS)[0]
-
-
 def _even_width(top: Curve, bottom: Curve) -> tuple[Curve, Curve]:
     """Both long edges, the more winding one put beside the other at a distance that changes evenly:
     it has left the face's arris for the outline of a side face, or follows a shaving.
     """
-    even = _most(top, bottom)
+    even = _mostly(bottom - top)
     return (bottom - even, bottom) if _winding(top) > _winding(bottom) else (top, top + even)
+
+
+def _mostly(apart: Curve) -> Curve:
+    """The evenly changing distance that is kept along most of the length, the rest left out."""
+    share = np.linspace(0.01, 0.99, EDGE_POINTS)
+    distance = apart(share)
+    slope, start = robust_line(share[::4], distance[::4])
+    off = np.abs(distance - start - slope * share)
+    most = off <= 2.0 * median(off)
+    return smooth_curve(share[most], distance[most], np.ones(most.sum()), most_bends=WIDTH_BENDS)[0]
 
 
 def _stays(before: tuple[Curve, Curve], after: tuple[Curve, Curve]) -> float:
@@ -332,10 +324,10 @@ def _stays(before: tuple[Curve, Curve], after: tuple[Curve, Curve]) -> float:
     return float(np.mean(moved < SAME_EDGE_PX))
 
 
-def _winding(edge: Curve) -> float:
-    """How far an edge leaves a curve that bends one way."""
+def _winding(course: Curve) -> float:
+    """How far an edge, or the distance of two, leaves a curve that bends one way, in pixels."""
     share = np.linspace(0.01, 0.99, EDGE_POINTS)
-    across = edge(share)
+    across = course(share)
     simple, _ = smooth_curve(share, across, np.ones_like(share), most_bends=WIDTH_BENDS)
     return float(np.abs(across - simple(share)).max())
 
