@@ -15,7 +15,15 @@ from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
 from grainscan.measure.outline import find_face
 from grainscan.measure.quality import LEAST_CONFIDENCE
-from grainscan.measure.refine import UNEVEN, Curve, _even_width, _winding
+from grainscan.measure.refine import (
+    CLEAR_ENOUGH,
+    SAME_EDGE_PX,
+    UNEVEN,
+    Curve,
+    _even_width,
+    _stays,
+    _winding,
+)
 from grainscan.measure.regions import LEAST_END_GAIN, EndOdds
 from tests.accuracy_outlines import direction_deg
 from tests.test_corners import BOTTOM, LEFT, RIGHT, TOP, laid, outline
@@ -105,6 +113,30 @@ def test_an_edge_that_leaves_the_other_is_put_back_beside_it():
         # What is left of the bulge turns the edge by half as much at most.
         turned = [abs(np.polyfit(share, of(share) - bottom(share), 1)[0]) for of in (mended, lost)]
         assert turned[0] < 0.5 * turned[1]
+
+
+@pytest.mark.parametrize(("spread", "enough"), [(0.01, True), (0.08, False)])
+def test_how_much_of_an_edge_stays(spread, enough):
+    share = np.linspace(0.0, 1.0, 401)
+    bulge = 12.0 * np.exp(-(((share - 0.4) / spread) ** 2))
+    top = curve(np.zeros(401))
+    lost = Curve.fit(share, 80.0 + bulge, 80, domain=[0.0, 1.0])
+    stays = _stays((top, lost), _even_width(top, lost))
+    away = np.mean(bulge > SAME_EDGE_PX)
+    assert stays == pytest.approx(1.0 - away, abs=0.02)
+    assert (stays > CLEAR_ENOUGH) == enough
+
+
+def test_an_uneven_outline_is_doubted(monkeypatch):
+    picture = photograph(lay(board(), 100, 240, 1100, 340))
+    assert find_face(picture).confidence > LEAST_CONFIDENCE
+    found = close_look.refined
+
+    def uneven(*given, **named):
+        return dataclasses.replace(found(*given, **named), uneven=True)
+
+    monkeypatch.setattr(close_look, "refined", uneven)
+    assert find_face(picture).confidence < LEAST_CONFIDENCE
 
 
 @pytest.mark.parametrize(("last", "sure"), [(150, True), (520, False)])
