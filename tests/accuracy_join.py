@@ -20,6 +20,8 @@ import numpy as np
 LENGTH_MM = 700.0
 PARTS = ((-0.02, 0.42), (0.29, 0.71), (0.58, 1.02))
 MOST_DEG = 0.3
+WIDTH_PX, HEIGHT_PX = 4000, 3000
+"""A phone's usual twelve megapixels: of a whole face of this length smaller ones show too little."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,8 @@ def _render(place: Path, files: list[Path], truth: Path, seed: int) -> None:
     place.mkdir(parents=True, exist_ok=True)
     for number, (file, part) in enumerate(zip(files, (None, *PARTS), strict=True)):
         # A camera's place is drawn from the seed: another one for every picture, the same wood.
-        made = render_blank(blank, replace(how, shots=(shot,), part=part), 10 * seed + number)
+        taken = replace(how, shots=(shot,), part=part, width_px=WIDTH_PX, height_px=HEIGHT_PX)
+        made = render_blank(blank, taken, 10 * seed + number)
         exif = Image.Exif()
         exif.get_ifd(0x8769)[0xA405] = round(how.focal_35mm)
         picture = Image.fromarray(getattr(made, shot))

@@ -13,7 +13,7 @@ from grainscan.measure.close_look import Look, Picture, to_ends
 from grainscan.measure.corners import ends_seen
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
-from grainscan.measure.outline import find_face
+from grainscan.measure.outline import DOUBTED, NO_CORNER, _left_by_doubt, find_face
 from grainscan.measure.quality import LEAST_CONFIDENCE
 from grainscan.measure.refine import (
     CLEAR_ENOUGH,
@@ -45,6 +45,23 @@ def test_an_edge_is_not_moved_in_over_the_face_itself(monkeypatch, now, then, be
     moved, _ = outline(TOP, BOTTOM + then)
     monkeypatch.setattr(close_look, "moved_edges", lambda *_: iter([moved]))
     assert list(close_look._moves_within_bench(taken, look)) == ([moved] if believed else [])
+
+
+@pytest.mark.parametrize(("off", "sure"), [(0, True), (1, True), (-30, False), (30, False)])
+def test_an_outline_is_doubted_whose_ends_contradict_its_corners(off, sure):
+    _, look = looked_at(laid(), TOP, BOTTOM + off)
+    assert _left_by_doubt(look) == (1.0 if sure else DOUBTED)
+
+
+@pytest.mark.parametrize("side", [0, 1])
+def test_an_outline_is_less_sure_where_neither_end_stops_at_a_long_edge(side):
+    _, look = looked_at(laid(), TOP, BOTTOM)
+    left, right = look.seen
+    stops = (side != 0, side != 1)
+    one = dataclasses.replace(look, seen=(dataclasses.replace(left, stops=stops), right))
+    assert _left_by_doubt(one) == 1.0
+    neither = [dataclasses.replace(end, stops=stops) for end in look.seen]
+    assert _left_by_doubt(dataclasses.replace(look, seen=tuple(neither))) == NO_CORNER
 
 
 @pytest.mark.parametrize("lost", [False, True])

@@ -89,13 +89,8 @@ def _close_look(picture: Picture, bar: Bar) -> FaceOutline:
         look = to_ends(picture, look)
     bar, rough, found = look.bar, look.rough, look.found
     confidence = _confidence(bar, found, agreed=agreement(look.seen, found, rough.length))
-    if any(not any(end.stops[side] for end in look.seen) for side in (0, 1)):
-        confidence *= NO_CORNER
-    contradicted = shortfall(look.seen, found) > CONTRADICTED
-    if look.end_doubted or found.uneven or contradicted:
-        confidence *= DOUBTED
     shape, scale = picture.work.shape, picture.work_scale
-    outline = outline_of(rough, found, scale, shape, confidence)
+    outline = outline_of(rough, found, scale, shape, confidence * _left_by_doubt(look))
     # A blank that runs out of the picture has no end for the close look to find.
     last = picture.look.shape[1] - 1 - CUT_OFF_PX
     cut_off = bar.left < CUT_OFF_PX or bar.right > last
@@ -274,6 +269,17 @@ def _confidence(bar: Bar, found: Refined, *, agreed: bool) -> float:
     if found.unexplained:
         return UNEXPLAINED * clear
     return max(clear, AGREED) if agreed else clear
+
+
+def _left_by_doubt(look: Look) -> float:
+    """Share of an outline's confidence that what its ends and long edges show leaves it."""
+    left = 1.0
+    if any(not any(end.stops[side] for end in look.seen) for side in (0, 1)):
+        left *= NO_CORNER
+    contradicted = shortfall(look.seen, look.found) > CONTRADICTED
+    if look.end_doubted or look.found.uneven or contradicted:
+        left *= DOUBTED
+    return left
 
 
 AGREED = 0.8

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from copy import copy
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -56,9 +57,37 @@ def render_blank(spec: BlankSpec, photo: PhotoSpec, seed: int = 0) -> RenderedBl
     return RenderedBlank(spec, photo, **pictures, truth=truth)
 
 
+def retaken(
+    spec: BlankSpec, photo: PhotoSpec, seed: int, shot: str, chance: int, *, rings: bool = False
+) -> np.ndarray:
+    """The photograph ``shot`` of `render_blank` once more, (M, N, 3) uint8 RGB, in which all that
+    ``chance`` draws is other: vessels, rays, fibres, light and noise; with ``rings``, where the
+    rings lie too. The blank, its fibres' directions and the camera are the same.
+    """
+    if photo.end_condition == "checked" and not spec.checks:
+        spec = replace(spec, checks=3)
+    log = Log(spec)
+    body = Body(spec, log)
+    other = replace(spec, seed=chance)
+    if rings:
+        elsewhere = Log(other)
+        log = copy(log)
+        log.boundaries_mm, log.irregular = elsewhere.boundaries_mm, elsewhere.irregular
+        wood = Wood(other, log)
+    else:
+        wood, strange = Wood(spec, log), Wood(other, log)
+        wood.fine, wood.coarse = strange.fine, strange.coarse
+        wood.seed, wood.turns = strange.seed, strange.turns
+    rng = np.random.default_rng([spec.seed, seed, 31 + list(LAYS).index(shot)])
+    room = np.random.default_rng([spec.seed, seed, 30])
+    placed = Placed(log, body, wood, LAYS[shot], np.zeros(3), MAIN[shot])
+    return _take(placed, photo, shot, rng, room, np.random.default_rng([chance, 40]))[0]
+
+
 def _take(
-    placed: Placed, photo: PhotoSpec, shot: str, rng, room
+    placed: Placed, photo: PhotoSpec, shot: str, rng, room, film=None
 ) -> tuple[np.ndarray, dict[str, Any]]:
+    """``film``: what light across the picture and noise are drawn from, if not from ``rng``."""
     is_end = shot == "end"
     camera, how = _place_camera(placed, photo, is_end, rng)
     light = _lamp(room)
@@ -85,7 +114,7 @@ def _take(
     truth = _photo_truth(placed, camera, how, photo, light, is_end)
     if card is not None:
         truth["card"] = card
-    return develop(picture, photo, rng), truth
+    return develop(picture, photo, rng if film is None else film), truth
 
 
 def _face_out(placed: Placed) -> float:
