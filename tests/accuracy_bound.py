@@ -3,8 +3,8 @@
 Takes the pictures that ``tests.accuracy --scene SCENE --keep FOLDER`` has rendered. An estimator is
 handed all that one can know of a picture but the angle: the true outline, the true course of the
 fibres along the face but for one turn of the whole, and the true spectra. The same face is
-photographed again and again by the renderer, with other fibres, vessels, rays, light and noise, and
-the mean periodogram of those pictures, straightened along the true course, is the spectrum. The
+photographed again and again by the renderer, with other fibres, vessels, rays, light, noise and
+camera places, and the mean periodogram of those pictures, straightened along the true course, is the spectrum. The
 turn is found by maximum likelihood (P. Whittle, *Estimation and information in stationary time
 series*, Arkiv för Matematik 2, 1953), which for Gaussian textures no other reading beats where the
 picture is large. Wood is not quite Gaussian, so a cleverer reading is not ruled out.
@@ -24,8 +24,12 @@ from dataclasses import dataclass
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from grainscan.measure.outline import FaceOutline
 
 SHOTS = {"a": "face_a", "b": "face_b"}
 EDGE = 0.05
@@ -54,22 +58,38 @@ class Bound:
     half_width_deg: float | None
 
 
-def levelled(pixels: np.ndarray, truth: dict, shot: str, ratio: float) -> np.ndarray:
-    """Logarithm of the face's light (M, N) in the square-on view of the true outline, levelled."""
+def levelled(pixels: np.ndarray, seen: dict, shape: tuple[int, int]) -> np.ndarray:
+    """Logarithm of the face's light in the square-on view (``shape``) of the true outline, without
+    what is left out along the edges, levelled.
+    """
     import cv2
 
-    from grainscan.measure.outline import FaceOutline
-    from grainscan.measure.squareon import square_on
+    from grainscan.measure.squareon import straight_grid
 
-    seen = truth["photos"][shot]
+    grid = straight_grid(_true_outline(seen), *shape)
+    grey = cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    view = cv2.remap(grey, grid, None, cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+    margin = max(1, round(EDGE * shape[0]))
+    light = np.log(np.maximum(view[margin:-margin], 1.0))
+    return light - cv2.GaussianBlur(light, (0, 0), 0.25 * len(light))
+
+
+def _true_outline(seen: dict) -> FaceOutline:
+    from grainscan.measure.outline import FaceOutline
+
     corners, top, bottom = (
         np.array(seen[key]) for key in ("outline_px", "top_edge_px", "bottom_edge_px")
     )
-    outline = FaceOutline(corners, top, bottom, 0.0, 1.0, touches_border=False)
-    grey = square_on(pixels, outline, length_over_width=ratio).grey
-    margin = max(1, round(EDGE * grey.shape[0]))
-    light = np.log(np.maximum(grey[margin:-margin], 1.0))
-    return light - cv2.GaussianBlur(light, (0, 0), 0.25 * len(light))
+    return FaceOutline(corners, top, bottom, 0.0, 1.0, touches_border=False)
+
+
+def view_shape(seen: dict, ratio: float) -> tuple[int, int]:
+    """Rows and columns of the view that has the photograph's own resolution along the face."""
+    from grainscan.measure.lines import arc_length
+
+    outline = _true_outline(seen)
+    columns = round((arc_length(outline.top_edge_px) + arc_length(outline.bottom_edge_px)) / 2.0)
+    return round(columns / ratio), columns
 
 
 def blocks(view: np.ndarray, at: np.ndarray, angle_deg: np.ndarray, rows: int) -> np.ndarray:
@@ -147,6 +167,7 @@ def coded(pixels: np.ndarray, quality: int) -> np.ndarray:
 def bound_of(job: tuple[Path, str], scene: str, retakes: int) -> Bound:
     """Both estimators' errors, and ours, on one face of a rendered blank."""
     import cv2
+    from PIL import Image
 
     from tests.render.shoot import retaken
     from tests.render.spec import suite_case
@@ -161,19 +182,16 @@ def bound_of(job: tuple[Path, str], scene: str, retakes: int) -> Bound:
     shot, face = SHOTS[letter], truth["faces"][letter]
     ratio = blank.length_mm / (blank.width_mm if letter == "a" else blank.height_mm)
 
-    from PIL import Image
-
-    def view(pixels: np.ndarray) -> np.ndarray:
-        return levelled(pixels, truth, shot, ratio)
-
-    own = view(np.asarray(Image.open(place / f"face-{letter}.jpg")))
+    shape = view_shape(truth["photos"][shot], ratio)
+    taken = np.asarray(Image.open(place / f"face-{letter}.jpg"))
+    own = levelled(taken, truth["photos"][shot], shape)
     takes: dict[bool, list[np.ndarray]] = {}
     for rings in (False, True):
-        pictures = [
-            retaken(blank, photo, seed, shot, 900_000 + 1000 * seed + k, rings=rings)
+        again = [
+            retaken(blank, photo, shot, 900_000 + 1000 * seed + k, rings=rings)
             for k in range(retakes)
         ]
-        takes[rings] = [view(coded(p, photo.jpeg_quality)) for p in pictures]
+        takes[rings] = [levelled(coded(p, photo.jpeg_quality), seen, shape) for p, seen in again]
     rows = len(own) - len(own) % 2
     cut = partial(blocks, at=np.array(face["at"]), angle_deg=np.array(face["angle_deg"]), rows=rows)
     common = np.mean(takes[False], axis=0)
@@ -230,7 +248,8 @@ def main() -> None:
     print(line("rings' statistics known", [b.statistics_known_deg for b in bounds], count))
     told = [b for b in bounds if b.ours_deg is not None]
     print(line("grainscan", [b.ours_deg for b in told if b.ours_deg is not None], count))
-    print(line("statistics known, faces that grainscan tells", [b.statistics_known_deg for b in told], count))
+    of_told = [b.statistics_known_deg for b in told]
+    print(line("statistics known, faces that grainscan tells", of_told, count))
 
 
 if __name__ == "__main__":

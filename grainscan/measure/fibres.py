@@ -34,9 +34,15 @@ EDGE_PX = 3
 STATIONS = 21
 LEAST_HALF_PX = 64
 
-FINE_OCTAVES = ((0.10, 0.16), (0.16, 0.25))
-"""Fineness of lines read for fibres, cycles per pixel (lines 2 to 5 pixels wide). Finer ones follow
-the camera's pixel grid and JPEG blocks; broader ones are shared with ring bands."""
+FINE_OCTAVES = ((0.10, 0.16), (0.16, 0.25), (0.25, 0.40))
+"""Fineness of lines read for fibres, cycles per pixel (lines 1 to 5 pixels wide). Broader ones are
+shared with ring bands, which have least of the finest."""
+
+CAMERA_FROM = 0.25
+MOST_RISE = 2.0
+"""Lines finer than this (cycles per pixel) may be what a camera or its coding made of noise. A lens
+dims fine lines more than broad ones, so such lines are heard only if they are no more than so many
+times as clear as the next broader ones."""
 
 COARSE_OCTAVES = ((0.045, 0.075), (0.075, 0.11))
 """Read where finer lines say little (a very close, a blurred or a noisy photograph)."""
@@ -239,6 +245,12 @@ def _reading(
     evidence = np.stack([w.log_ratio for w in witnesses])
     slopes, at = witnesses[0].slopes_deg, witnesses[0].at
     paths, alone, spread = _heard(evidence, slopes, at)
+    wood = ~_from_the_camera(alone, fineness, octaves)
+    if not wood.any():
+        return None
+    if not wood.all():
+        evidence, part, fineness = evidence[wood], part[wood], fineness[wood]
+        paths, alone, spread = _heard(evidence, slopes, at)
     # Lines of one fineness may be lost in blur or noise; such a witness says nothing, neither for
     # nor against. Fibres run through the whole width, though: what only one half of it shows may be
     # a mark, and then the other's silence counts.
@@ -260,6 +272,21 @@ def _reading(
         spread_factor=spread,
         witnesses_deg=tuple(float(v) for v in said),
     )
+
+
+def _from_the_camera(
+    alone: list[AngleMean],
+    fineness: npt.NDArray[np.intp],
+    octaves: tuple[tuple[float, float], ...],
+) -> npt.NDArray[np.bool_]:
+    """Which witnesses (W,) are of lines so fine, and so clear, that they are the camera's."""
+    evidence = np.array([max(mean.evidence, 0.0) for mean in alone])
+    clear = [evidence[fineness == number].sum() for number in range(len(octaves))]
+    rising = [
+        low >= CAMERA_FROM and (number == 0 or clear[number] > MOST_RISE * clear[number - 1])
+        for number, (low, _) in enumerate(octaves)
+    ]
+    return np.array([rising[number] for number in fineness], dtype=np.bool_)
 
 
 def _heard(

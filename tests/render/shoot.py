@@ -58,14 +58,13 @@ def render_blank(spec: BlankSpec, photo: PhotoSpec, seed: int = 0) -> RenderedBl
 
 
 def retaken(
-    spec: BlankSpec, photo: PhotoSpec, seed: int, shot: str, chance: int, *, rings: bool = False
-) -> np.ndarray:
-    """The photograph ``shot`` of `render_blank` once more, (M, N, 3) uint8 RGB, in which all that
-    ``chance`` draws is other: vessels, rays, fibres, light and noise; with ``rings``, where the
-    rings lie too. The blank, its fibres' directions and the camera are the same.
+    spec: BlankSpec, photo: PhotoSpec, shot: str, chance: int, *, rings: bool = False
+) -> tuple[np.ndarray, dict[str, Any]]:
+    """One face of a blank photographed once more, (M, N, 3) uint8 RGB, and what is true of the
+    picture. All that ``chance`` draws is other: vessels, rays, fibres, the camera's place, light,
+    marks and noise; with ``rings``, where the rings lie too. The blank and its fibres' directions
+    are the same.
     """
-    if photo.end_condition == "checked" and not spec.checks:
-        spec = replace(spec, checks=3)
     log = Log(spec)
     body = Body(spec, log)
     other = replace(spec, seed=chance)
@@ -78,16 +77,14 @@ def retaken(
         wood, strange = Wood(spec, log), Wood(other, log)
         wood.fine, wood.coarse = strange.fine, strange.coarse
         wood.seed, wood.turns = strange.seed, strange.turns
-    rng = np.random.default_rng([spec.seed, seed, 31 + list(LAYS).index(shot)])
-    room = np.random.default_rng([spec.seed, seed, 30])
     placed = Placed(log, body, wood, LAYS[shot], np.zeros(3), MAIN[shot])
-    return _take(placed, photo, shot, rng, room, np.random.default_rng([chance, 40]))[0]
+    rng, room = (np.random.default_rng([chance, number]) for number in (31, 30))
+    return _take(placed, photo, shot, rng, room)
 
 
 def _take(
-    placed: Placed, photo: PhotoSpec, shot: str, rng, room, film=None
+    placed: Placed, photo: PhotoSpec, shot: str, rng, room
 ) -> tuple[np.ndarray, dict[str, Any]]:
-    """``film``: what light across the picture and noise are drawn from, if not from ``rng``."""
     is_end = shot == "end"
     camera, how = _place_camera(placed, photo, is_end, rng)
     light = _lamp(room)
@@ -114,7 +111,7 @@ def _take(
     truth = _photo_truth(placed, camera, how, photo, light, is_end)
     if card is not None:
         truth["card"] = card
-    return develop(picture, photo, rng if film is None else film), truth
+    return develop(picture, photo, rng), truth
 
 
 def _face_out(placed: Placed) -> float:
