@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,10 +65,19 @@ WIDEST_90_DEG = 6.0
 (`judge/limits.toml`); with a wider interval the face counts as unread (common practice, no
 source)."""
 
-STRIPE_PULL = 0.2
+STRIPE_PULL = 0.1
 """Standard uncertainty left by ring stripes, as a share of the angle between them and the fibres
 found: stripes too faint or too curved to be blanked out still draw the answer towards themselves.
 From trials with known fibres, not from theory."""
+
+OCTAVE_PULL = 0.25
+"""The same left by what draws lines of one fineness only, as a share of the angle between the
+finest and the broadest ones."""
+
+ALIKE_BLOCKS = 2.0
+ALIKE_WITNESSES = 1.5
+"""Neighbouring blocks, and the witnesses of one texture, err alike: how many times more their means
+scatter than if they did not. Both from trials with known fibres, as is the share above."""
 
 SINGLE_SIGMA_DEG = 1.0
 """Standard uncertainty where lines of one fineness in one strip are all there is, and nothing to
@@ -199,16 +209,18 @@ def _weighed(readings: list[tuple[float, _Reading | None]], stripes: Stripes | N
     paths = np.concatenate([r.paths_deg[:count] for r, count in zip(of, counts, strict=True)])
     means = paths.mean(axis=1)
     mean = float(means.mean())
-    apart = abs(of[0].mean_deg - of[-1].mean_deg)
-    disagreement = float(np.sqrt(shares @ [r.disagreement_deg**2 for r in of]))
-    pulled = abs(float(shares @ [r.octave_step_deg for r in of])) / 2.0
+    # How far the two readings lie apart is in the scatter of the paths, which are of both.
+    scatter = float(means.std())
+    alike = math.sqrt(ALIKE_BLOCKS**2 - 1.0) * scatter
+    disagreement = ALIKE_WITNESSES * math.sqrt(shares @ [r.disagreement_deg**2 for r in of])
+    pulled = OCTAVE_PULL * abs(float(shares @ [r.octave_step_deg for r in of]))
     drawn = STRIPE_PULL * abs(stripes.mean_deg - mean) if stripes is not None else 0.0
-    common = float(np.sqrt(disagreement**2 + apart**2 + pulled**2 + drawn**2))
+    common = math.hypot(alike, disagreement, pulled, drawn)
     return FibreAngles(
         at=_station_places(),
         paths_deg=paths,
         mean_deg=mean,
-        mean_sigma_deg=float(np.hypot(means.std(), common)),
+        mean_sigma_deg=math.hypot(scatter, common),
         common_sigma_deg=common,
         evidence=min(r.evidence for r in of),
         spread_factor=max(r.spread_factor for r in of),
