@@ -65,19 +65,18 @@ WIDEST_90_DEG = 6.0
 (`judge/limits.toml`); with a wider interval the face counts as unread (common practice, no
 source)."""
 
-STRIPE_PULL = 0.1
+STRIPE_PULL = 0.15
 """Standard uncertainty left by ring stripes, as a share of the angle between them and the fibres
 found: stripes too faint or too curved to be blanked out still draw the answer towards themselves.
 From trials with known fibres, not from theory."""
 
-OCTAVE_PULL = 0.25
+OCTAVE_PULL = 1.0 / 3.0
 """The same left by what draws lines of one fineness only, as a share of the angle between the
 finest and the broadest ones."""
 
-ALIKE_BLOCKS = 2.0
-ALIKE_WITNESSES = 1.5
-"""Neighbouring blocks, and the witnesses of one texture, err alike: how many times more their means
-scatter than if they did not. Both from trials with known fibres, as is the share above."""
+ALIKE_BLOCKS = 1.5
+"""Neighbouring blocks err alike: how many times more their mean scatters than if they did not. From
+trials with known fibres, as is the share above."""
 
 SINGLE_SIGMA_DEG = 1.0
 """Standard uncertainty where lines of one fineness in one strip are all there is, and nothing to
@@ -212,7 +211,7 @@ def _weighed(readings: list[tuple[float, _Reading | None]], stripes: Stripes | N
     # How far the two readings lie apart is in the scatter of the paths, which are of both.
     scatter = float(means.std())
     alike = math.sqrt(ALIKE_BLOCKS**2 - 1.0) * scatter
-    disagreement = ALIKE_WITNESSES * math.sqrt(shares @ [r.disagreement_deg**2 for r in of])
+    disagreement = math.sqrt(shares @ [r.disagreement_deg**2 for r in of])
     pulled = OCTAVE_PULL * abs(float(shares @ [r.octave_step_deg for r in of]))
     drawn = STRIPE_PULL * abs(stripes.mean_deg - mean) if stripes is not None else 0.0
     common = math.hypot(alike, disagreement, pulled, drawn)
