@@ -70,7 +70,7 @@ STRIPE_PULL = 0.15
 found: stripes too faint or too curved to be blanked out still draw the answer towards themselves.
 From trials with known fibres, not from theory."""
 
-OCTAVE_PULL = 1.0 / 3.0
+OCTAVE_PULL = 0.4
 """The same left by what draws lines of one fineness only, as a share of the angle between the
 finest and the broadest ones."""
 
