@@ -4,10 +4,11 @@ Takes the pictures that ``tests.accuracy --scene SCENE --keep FOLDER`` has rende
 handed all that one can know of a picture but the angle: the true outline, the true course of the
 fibres along the face but for one turn of the whole, and the true spectra. The same face is
 photographed again and again by the renderer, with other fibres, vessels, rays, light, noise and
-camera places, and the mean periodogram of those pictures, straightened along the true course, is the spectrum. The
-turn is found by maximum likelihood (P. Whittle, *Estimation and information in stationary time
-series*, Arkiv för Matematik 2, 1953), which for Gaussian textures no other reading beats where the
-picture is large. Wood is not quite Gaussian, so a cleverer reading is not ruled out.
+places of the camera, and the mean periodogram of those pictures, straightened along the true
+course, is the spectrum. The turn is found by maximum likelihood (P. Whittle, *Estimation and
+information in stationary time series*, Arkiv för Matematik 2, 1953), which for Gaussian textures no
+other reading beats where the picture is large. Wood is not quite Gaussian, so a cleverer reading is
+not ruled out.
 
 Two such estimators: one knows where the rings lie as well (what the retaken pictures have in common
 is taken away), the other only their statistics (they lie elsewhere in each picture). What grainscan

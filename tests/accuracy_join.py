@@ -21,7 +21,7 @@ LENGTH_MM = 700.0
 PARTS = ((-0.02, 0.42), (0.29, 0.71), (0.58, 1.02))
 MOST_DEG = 0.3
 WIDTH_PX, HEIGHT_PX = 4000, 3000
-"""A phone's usual twelve megapixels: of a whole face of this length smaller ones show too little."""
+"""A phone's usual twelve megapixels: smaller pictures show too little of a face of this length."""
 
 
 @dataclass(frozen=True)

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from grainscan.measure.directions import block_directions
+from grainscan.measure.fibres import FINE_OCTAVES as OCTAVES
 from grainscan.measure.texture import normalised_texture
 from tests.test_texture import steep_streaks, streaks, white_noise
 
-OCTAVES = ((0.10, 0.16), (0.16, 0.25))
 SHAPE = (128, 960)
 
 
@@ -126,7 +126,7 @@ def grating(shape, angle_deg, rng):
     turn = np.radians(angle_deg)
     height = -(y - shape[0] / 2) * np.cos(turn) - (x - shape[1] / 2) * np.sin(turn)
     at = np.arange(height.min() - 1.0, height.max() + 1.0, 0.05)
-    waves = zip(rng.uniform(0.06, 0.3, 60), rng.uniform(0, 2 * np.pi, 60), strict=True)
+    waves = zip(rng.uniform(0.06, 0.45, 60), rng.uniform(0, 2 * np.pi, 60), strict=True)
     profile = sum(np.cos(2 * np.pi * cycles * at + phase) for cycles, phase in waves)
     lines = np.interp(height, at, profile / np.std(profile)).astype(np.float32)
     return lines + np.float32(0.3) * rng.standard_normal(shape, dtype=np.float32)

@@ -1,10 +1,12 @@
 """Fibre angles of made faces: truth, symmetry, and when nothing can be read."""
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from grainscan.measure import fibres as fibres_module
 from grainscan.measure.fibres import fibre_angles
 from tests.test_texture import steep_streaks, streaks, white_noise
 
@@ -103,3 +105,33 @@ def test_the_blur_of_the_arrises_is_no_ring_line():
     shaded = grey - 60.0 * np.exp(-0.5 * (from_edge / 2.5) ** 2).astype(np.float32)
     stripes = fibre_angles(shaded).stripes
     assert stripes is None or abs(stripes.mean_deg) > 1.0
+
+
+def fine_lines(angle_deg, *, seed, short_px=None):
+    """Lines two to four pixels apart; ``short_px``: as long as a coded block, level."""
+    if short_px is None:
+        return face(angle_deg, seed, width_px=(0.4, 0.6), noise=0.0, contrast=30.0) - 128.0
+    noise = white_noise(SHAPE, seed) - 128.0
+    level = cv2.blur(noise, (short_px, 1))
+    fine = level - cv2.GaussianBlur(level, (1, 0), 0.8)
+    return fine * (30.0 / fine.std())
+
+
+def test_the_finest_lines_draw_the_answer_to_the_fibres(monkeypatch):
+    """Lines at 3° that are broad and long; fibres at -2° that only fine lines show."""
+    rings = streaks(SHAPE, 3.0, seed=8, count=400, length_px=(60, 120), width_px=(1.6, 2.4))
+    both = np.float32(rings + 0.5 * fine_lines(-2.0, seed=9))
+    found = fibre_angles(both).mean_deg
+    monkeypatch.setattr(fibres_module, "FINE_OCTAVES", fibres_module.FINE_OCTAVES[:-1])
+    assert abs(found + 2.0) < min(0.5, abs(fibre_angles(both).mean_deg + 2.0) - 0.1)
+
+
+def test_lines_clearer_the_finer_they_are_come_from_the_camera(monkeypatch):
+    """Fibres at 4°, and coded noise in short level lines of two to four pixels."""
+    fibres = face(4.0, 10, width_px=(1.4, 2.2))
+    coded = np.float32(fibres + 2.0 * fine_lines(0.0, seed=11, short_px=8))
+    found = fibre_angles(coded)
+    assert abs(found.mean_deg - 4.0) < min(1.5, 1.645 * found.mean_sigma_deg)
+    monkeypatch.setattr(fibres_module, "MOST_RISE", np.inf)
+    misled = fibre_angles(coded)
+    assert abs(misled.mean_deg - 4.0) > 1.645 * misled.mean_sigma_deg

@@ -14,6 +14,7 @@ from grainscan.measure.beams import chains, change_across
 from grainscan.measure.camera import USUAL_FOCAL_35MM, camera_matrix
 from grainscan.measure.close_look import (
     LEAST_BETTER,
+    Look,
     Picture,
     followed,
     rough_of,
