@@ -50,7 +50,7 @@ def test_an_edge_is_not_moved_in_over_the_face_itself(monkeypatch, now, then, be
 @pytest.mark.parametrize(("off", "sure"), [(0, True), (1, True), (-30, False), (30, False)])
 def test_an_outline_is_doubted_whose_ends_contradict_its_corners(off, sure):
     _, look = looked_at(laid(), TOP, BOTTOM + off)
-    assert _left_by_doubt(look) == (1.0 if sure else DOUBTED)
+    assert _left_by_doubt(look, True) == (1.0 if sure else DOUBTED)
 
 
 @pytest.mark.parametrize("side", [0, 1])
@@ -59,9 +59,9 @@ def test_an_outline_is_less_sure_where_neither_end_stops_at_a_long_edge(side):
     left, right = look.seen
     stops = (side != 0, side != 1)
     one = dataclasses.replace(look, seen=(dataclasses.replace(left, stops=stops), right))
-    assert _left_by_doubt(one) == 1.0
+    assert _left_by_doubt(one, True) == 1.0
     neither = [dataclasses.replace(end, stops=stops) for end in look.seen]
-    assert _left_by_doubt(dataclasses.replace(look, seen=tuple(neither))) == NO_CORNER
+    assert _left_by_doubt(dataclasses.replace(look, seen=tuple(neither)), True) == NO_CORNER
 
 
 @pytest.mark.parametrize("lost", [False, True])
@@ -169,3 +169,17 @@ def test_an_outline_that_follows_a_side_face_along_a_part_of_an_edge(last, sure)
     turned = [abs(direction_deg(of.bottom_edge_px)) for of in (plain, found)]
     assert turned[0] < 0.05
     assert (turned[1] < 0.05) == sure
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "level", "sure"),
+    [(0, 9, True, False), (0, 9, False, False), (5, 5, True, True), (0, 2, True, True)],
+)
+def test_an_outline_is_doubted_whose_edge_the_ends_turn_to_make_it_even(left, right, level, sure):
+    """The bottom edge lies so many pixels too low at either end: 9 of them turn it by 0.46°."""
+    _, look = looked_at(laid(), TOP, BOTTOM)
+    off = Curve.fit([0.0, 1.0], [left, right], 1, domain=[0.0, 1.0])
+    found = dataclasses.replace(look.found, bottom=look.found.bottom + off)
+    assert _left_by_doubt(dataclasses.replace(look, found=found), level) == (
+        1.0 if sure else DOUBTED
+    )

@@ -19,7 +19,18 @@ from grainscan.measure.edges import unrolled_colours
 from grainscan.measure.medians import median, medians
 from grainscan.measure.refine import Curve, Refined, Rough
 
-__all__ = ["EndSeen", "agreement", "corners_of", "ends_seen", "moved_edges", "shortfall"]
+__all__ = [
+    "USUAL_TAPER",
+    "EndSeen",
+    "OtherCourse",
+    "agreement",
+    "corners_of",
+    "ends_seen",
+    "moved_edges",
+    "other_course",
+    "shortfall",
+    "taper",
+]
 
 ByteArray = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float64]
@@ -121,6 +132,36 @@ def agreement(seen: tuple[EndSeen, EndSeen], found: Refined, length_px: float) -
 SAME_CORNER = 0.0022
 """Distance of corners, in lengths, below which they are the same: an edge between two such pairs
 is turned by a quarter of a degree at most, even if they lie off to opposite sides."""
+
+
+@dataclass(frozen=True, slots=True)
+class OtherCourse:
+    """What the ends' own corners would make of an outline: by how much they turn the edge that they
+    turn most (radians), and by how much less the face would taper (differences of the widths of
+    both ends, in mean widths).
+    """
+
+    turned: float
+    less_taper: float
+
+
+def other_course(seen: tuple[EndSeen, EndSeen], found: Refined, length_px: float) -> OtherCourse:
+    """The outline's long edges against those between the ends' own corners.
+
+    An edge counts as turned only if both ends are seen to stop at it.
+    """
+    now = np.array(corners_of(found))
+    stops = np.array([end.stops for end in seen])
+    own = np.where(stops, np.array([end.corners_px for end in seen]), now)
+    moved = own - now
+    turned = np.abs(moved[1] - moved[0])[stops.all(axis=0)] / length_px
+    return OtherCourse(float(turned.max(initial=0.0)), taper(now) - taper(own))
+
+
+def taper(corners: FloatArray) -> float:
+    """Difference of the widths of both ends in mean widths; ``corners`` (2 ends, 2 edges)."""
+    left, right = corners[:, 1] - corners[:, 0]
+    return float(2.0 * abs(left - right) / (left + right))
 
 
 def _along_end(

@@ -22,7 +22,14 @@ from grainscan.measure.close_look import (
     to_ends,
     to_regions,
 )
-from grainscan.measure.corners import agreement, shortfall
+from grainscan.measure.corners import (
+    USUAL_TAPER,
+    agreement,
+    corners_of,
+    other_course,
+    shortfall,
+    taper,
+)
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
 from grainscan.measure.refine import EDGE_POINTS, Refined, Rough
@@ -91,7 +98,9 @@ def _close_look(picture: Picture, bar: Bar) -> FaceOutline:
     bar, rough, found = look.bar, look.rough, look.found
     confidence = _confidence(bar, found, agreed=agreement(look.seen, found, rough.length))
     shape, scale = picture.work.shape, picture.work_scale
-    outline = outline_of(rough, found, scale, shape, confidence * _left_by_doubt(look))
+    outline = outline_of(rough, found, scale, shape, confidence)
+    level = _tilt_deg(outline, shape, scale) < LEVEL_DEG
+    outline = dataclasses.replace(outline, confidence=confidence * _left_by_doubt(look, level))
     # A blank that runs out of the picture has no end for the close look to find.
     last = picture.look.shape[1] - 1 - CUT_OFF_PX
     cut_off = bar.left < CUT_OFF_PX or bar.right > last
@@ -272,16 +281,36 @@ def _confidence(bar: Bar, found: Refined, *, agreed: bool) -> float:
     return max(clear, AGREED) if agreed else clear
 
 
-def _left_by_doubt(look: Look) -> float:
-    """Share of an outline's confidence that what its ends and long edges show leaves it."""
+def _left_by_doubt(look: Look, level: bool) -> float:
+    """Share of an outline's confidence that what its ends and long edges show leaves it.
+
+    ``level``: whether it is looked at squarely, so that it tapers no more than the wood does.
+    """
     left = 1.0
     if any(not any(end.stops[side] for end in look.seen) for side in (0, 1)):
         left *= NO_CORNER
-    contradicted = shortfall(look.seen, look.found) > CONTRADICTED
-    if look.end_doubted or look.found.uneven or contradicted:
+    if look.end_doubted or look.found.uneven or _contradicted(look, level):
         left *= DOUBTED
     return left
 
+
+def _contradicted(look: Look, level: bool) -> bool:
+    """Whether the ends contradict the outline's corners: by much, or by enough to turn an edge
+    whose face tapers more than usual, or more than it would with the ends' own corners.
+    """
+    odds = shortfall(look.seen, look.found)
+    other = other_course(look.seen, look.found, look.rough.length)
+    if odds <= LEAST_BETTER or other.turned <= SAME_DIRECTION:
+        return odds > CONTRADICTED
+    tapers = level and taper(np.array(corners_of(look.found))) > USUAL_TAPER
+    return odds > CONTRADICTED or tapers or other.less_taper > LESS_TAPER
+
+
+SAME_DIRECTION = np.tan(np.radians(0.25))
+LESS_TAPER = 0.02
+LEVEL_DEG = 5.0
+"""Turn of an edge that would matter, by how much evener a face must be to speak for it, and how far
+from square-on perspective makes no taper to speak of."""
 
 AGREED = 0.8
 """What an outline is worth at least whose four corners the ends show by themselves."""
