@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from copy import copy
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -55,31 +54,6 @@ def render_blank(spec: BlankSpec, photo: PhotoSpec, seed: int = 0) -> RenderedBl
             placed = Placed(log, body, wood, LAYS[shot], np.zeros(3), MAIN[shot])
             pictures[shot], truth["photos"][shot] = _take(placed, photo, shot, rng, room)
     return RenderedBlank(spec, photo, **pictures, truth=truth)
-
-
-def retaken(
-    spec: BlankSpec, photo: PhotoSpec, shot: str, chance: int, *, rings: bool = False
-) -> tuple[np.ndarray, dict[str, Any]]:
-    """One face of a blank photographed once more, (M, N, 3) uint8 RGB, and what is true of the
-    picture. All that ``chance`` draws is other: vessels, rays, fibres, the camera's place, light,
-    marks and noise; with ``rings``, where the rings lie too. The blank and its fibres' directions
-    are the same.
-    """
-    log = Log(spec)
-    body = Body(spec, log)
-    other = replace(spec, seed=chance)
-    if rings:
-        elsewhere = Log(other)
-        log = copy(log)
-        log.boundaries_mm, log.irregular = elsewhere.boundaries_mm, elsewhere.irregular
-        wood = Wood(other, log)
-    else:
-        wood, strange = Wood(spec, log), Wood(other, log)
-        wood.fine, wood.coarse = strange.fine, strange.coarse
-        wood.seed, wood.turns = strange.seed, strange.turns
-    placed = Placed(log, body, wood, LAYS[shot], np.zeros(3), MAIN[shot])
-    rng, room = (np.random.default_rng([chance, number]) for number in (31, 30))
-    return _take(placed, photo, shot, rng, room)
 
 
 def _take(
