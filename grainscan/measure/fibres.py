@@ -43,8 +43,8 @@ CAMERA_FROM = 0.25
 MOST_RISE = 2.0
 """Lines finer than this (cycles per pixel) may be what a camera or its coding made of noise. A lens
 dims fine lines more than broad ones, so such lines are heard only if they are no more than so many
-times as clear as the next broader ones. On sharp pictures with known fibres they are less than three
-times as clear, on coarsely coded ones mostly more."""
+times as clear as the next broader ones. On sharp pictures with known fibres hardly any are clearer
+than that and none three times as clear, on coarsely coded ones most are."""
 
 COARSE_OCTAVES = ((0.045, 0.075), (0.075, 0.11))
 """Read where finer lines say little (a very close, a blurred or a noisy photograph)."""
