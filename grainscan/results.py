@@ -101,8 +101,9 @@ class LocalTrouble:
     ``at``: its middle; ``start``, ``stop``: the disturbed stretch (shares of the length).
     ``offset``: of its middle from the middle of the width, in widths, up in the photograph
     positive; ±0.5 where it lies at or beyond an edge. ``radius``: of the knot, in widths.
-    ``false_alarm``: chance that a face without trouble shows as much anywhere. ``at_mm`` from the
-    left end and ``radius_mm``: None where no scale is known.
+    ``false_alarm``: chance that a face without trouble shows as much anywhere, or beside the other
+    face's if that told where to look. ``at_mm`` from the left end and ``radius_mm``: None where no
+    scale is known.
     """
 
     what: Literal["knot", "swirl"]
@@ -155,6 +156,7 @@ class FaceScan:
     the fine texture says nothing. ``ring_stripe_deg``: mean slope of the ring lines on the face,
     with its standard uncertainty ``ring_stripe_sigma_deg``; ``ring_stripe_change_deg``: how much
     it changes over the face (standard deviation). ``length_over_width``: of this face.
+    ``faint_trouble``: too faint to be told by this face alone.
     """
 
     photo: str
@@ -175,6 +177,7 @@ class FaceScan:
     ring_stripe_sigma_deg: float | None = None
     ring_stripe_change_deg: float = 0.0
     length_over_width: float | None = None
+    faint_trouble: tuple[LocalTrouble, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         return {

@@ -55,17 +55,25 @@ class BlankOutcome:
 
 def look_at(seed: int, scene: str, folder: Path) -> BlankOutcome:
     """Render (unless it is there) and look for knots on both faces."""
-    from grainscan.measure.knots import find_local_trouble
+    from grainscan.measure.both_faces import told_by_the_other
+    from grainscan.measure.knots import look_for_trouble
 
     place = rendered(folder / scene, seed, scene)
     truth = json.loads((place / "truth.json").read_text())
     outcome = BlankOutcome(f"{scene} {seed}")
-    for letter in "ab":
-        view = view_of(place, letter)
+    views = {letter: view_of(place, letter) for letter in "ab"}
+    looked = {
+        letter: ((), ()) if view is None else look_for_trouble(view.grey)
+        for letter, view in views.items()
+    }
+    for letter, other in ("ab", "ba"):
+        view = views[letter]
         if view is None:
             outcome.unread += 1
             continue
-        found = find_local_trouble(view.grey)
+        found, faint = looked[letter]
+        one_width = 1.0 / view.length_over_width
+        found += told_by_the_other(found, faint, looked[other][0], one_width=one_width)
         known = truth.get("trouble", {}).get(letter, [])
         # Far round a knot its swirl may still be seen; that is neither wanted nor false.
         length = truth["spec"]["length_mm"]

@@ -14,6 +14,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from grainscan.measure.both_faces import with_trouble_of_both
 from grainscan.measure.fibres import WIDEST_90_DEG
 from grainscan.measure.ring_surfaces import (
     UNREAD_SIGMA,
@@ -51,6 +52,7 @@ def combine(
     notes: tuple[str, ...] = (),
 ) -> BlankMeasurement:
     """Join what the photographs show into fibres, slope and ring surface of one blank."""
+    face_a, face_b = with_trouble_of_both(face_a, face_b), with_trouble_of_both(face_b, face_a)
     seen = (face_a, face_b)
     texture = _texture_tangents(face_a, face_b)
     both = with_ring_relations(texture, seen, end)

@@ -12,7 +12,7 @@ from grainscan.measure.card import balanced, find_card
 from grainscan.measure.edges import reduced
 from grainscan.measure.fibres import FibreAngles, fibre_angles
 from grainscan.measure.jpeg_noise import grid_noise
-from grainscan.measure.knots import away_from, find_local_trouble
+from grainscan.measure.knots import away_from, look_for_trouble
 from grainscan.measure.outline import WORK_WIDTH_PX, FaceOutline, find_face
 from grainscan.measure.proportions import Proportions, proportions
 from grainscan.measure.quality import face_quality
@@ -80,7 +80,7 @@ def measure_face(
         known = size[0] / size[1]
     shares = proportions(outline, pixels.shape, focal_35mm=focal_35mm, written=known)
     view = square_on(pixels, outline, length_over_width=shares.length_over_width)
-    found = find_local_trouble(view.grey)
+    found, faint = look_for_trouble(view.grey)
     one_width = 1.0 / view.length_over_width
     coded = None if jpeg_grid is None else grid_noise(pixels, outline, jpeg_grid, view.grey.shape)
     angles, in_trouble = away_from(fibre_angles(view.grey, coded), found, one_width=one_width)
@@ -96,6 +96,7 @@ def measure_face(
             for station, inside in zip(scan.stations, in_trouble, strict=True)
         ),
         local_trouble=tuple(_in_mm(trouble, length, width) for trouble in found),
+        faint_trouble=tuple(_in_mm(trouble, length, width) for trouble in faint),
     )
 
 

@@ -24,7 +24,7 @@ from grainscan.measure.swirls import AT_EDGES, LOBES, Swirl, likeliest_swirl
 from grainscan.measure.turns import CELLS_ACROSS, LocalTurns, local_turns
 from grainscan.results import LocalTrouble
 
-__all__ = ["FALSE_ALARM", "away_from", "find_local_trouble"]
+__all__ = ["FALSE_ALARM", "LEAST_CHANCE", "away_from", "find_local_trouble", "look_for_trouble"]
 
 Float32Array = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -64,21 +64,30 @@ def find_local_trouble(grey: npt.NDArray[np.float32]) -> tuple[LocalTrouble, ...
 
     Without millimetres, which a view does not know.
     """
+    return look_for_trouble(grey)[0]
+
+
+def look_for_trouble(
+    grey: npt.NDArray[np.float32],
+) -> tuple[tuple[LocalTrouble, ...], tuple[LocalTrouble, ...]]:
+    """What :func:`find_local_trouble` finds, and what is too faint for that, likeliest first."""
     turns = local_turns(grey)
     if turns is None:
-        return ()
+        return (), ()
     count = turns.dark.shape[1]
     quiet = _away_from_ends(np.ones(count, dtype=np.bool_), END_CELLS)
     found: list[LocalTrouble] = []
-    for _ in range(MOST_TROUBLES):
-        trouble = _next_trouble(turns, grey, quiet)
-        if trouble is None:
+    while True:
+        faint = _likeliest(turns, grey, quiet)
+        if not faint or faint[0].false_alarm > FALSE_ALARM or len(found) == MOST_TROUBLES:
             break
+        trouble = faint[0]
         found.append(trouble)
         # What is left of one place's swirl is not another place.
         first = int(trouble.start * count) - CELLS_ACROSS
         quiet[max(0, first) : math.ceil(trouble.stop * count) + CELLS_ACROSS] = False
-    return tuple(sorted(found, key=lambda t: t.at))
+    beyond = tuple(t for t in faint if t.false_alarm > FALSE_ALARM)
+    return tuple(sorted(found, key=lambda t: t.at)), beyond
 
 
 def away_from(
@@ -104,13 +113,13 @@ def away_from(
     return clear, inside
 
 
-def _next_trouble(turns: LocalTurns, grey: Float32Array, quiet: Mask) -> LocalTrouble | None:
-    found = _chances(turns, grey, quiet)
-    if not found:
-        return None
-    best = min(found, key=lambda f: f.chance)
-    chance = min(1.0, max(best.chance, LEAST_CHANCE))
-    return _described(best.swirl, best.spot, chance, turns) if chance <= FALSE_ALARM else None
+def _likeliest(turns: LocalTurns, grey: Float32Array, quiet: Mask) -> list[LocalTrouble]:
+    """All that may be trouble, likeliest first."""
+    made = []
+    for finding in _chances(turns, grey, quiet):
+        chance = min(1.0, max(finding.chance, LEAST_CHANCE))
+        made.append(_described(finding.swirl, finding.spot, chance, turns))
+    return sorted(made, key=lambda t: t.false_alarm)
 
 
 @dataclass(frozen=True, slots=True)
