@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from grainscan.measure.knots import FALSE_ALARM, LEAST_CHANCE
+from grainscan.measure.knots import FALSE_ALARM, LEAST_CHANCE, enough_clear, in_trouble
 from grainscan.results import FaceScan, LocalTrouble
 
 __all__ = ["told_by_the_other", "with_trouble_of_both"]
@@ -39,7 +39,7 @@ def told_by_the_other(
     near = NEAR_WIDTHS * one_width
     told: list[LocalTrouble] = []
     for there in other:
-        if any(t.start - near <= there.at <= t.stop + near for t in (*found, *told)):
+        if in_trouble(np.array([there.at]), (*found, *told), one_width=one_width).any():
             continue
         here = [t for t in faint if abs(t.at - there.at) <= near]
         if not here:
@@ -63,13 +63,10 @@ def with_trouble_of_both(face: FaceScan | None, other: FaceScan | None) -> FaceS
     )
     if not told:
         return face
-    near = NEAR_WIDTHS * one_width
+    inside = in_trouble(np.array([s.at for s in face.stations]), told, one_width=one_width)
     stations = tuple(
-        dataclasses.replace(
-            s,
-            in_trouble=s.in_trouble or any(t.start - near <= s.at <= t.stop + near for t in told),
-        )
-        for s in face.stations
+        dataclasses.replace(s, in_trouble=s.in_trouble or bool(here))
+        for s, here in zip(face.stations, inside, strict=True)
     )
     trouble = tuple(sorted((*face.local_trouble, *told), key=lambda t: t.at))
     return _away(dataclasses.replace(face, stations=stations, local_trouble=trouble))
@@ -77,12 +74,12 @@ def with_trouble_of_both(face: FaceScan | None, other: FaceScan | None) -> FaceS
 
 def _away(face: FaceScan) -> FaceScan:
     """The face's mean angle without the stations in trouble (see `knots.away_from`)."""
-    clear = np.array([not s.in_trouble for s in face.stations])
+    inside = np.array([s.in_trouble for s in face.stations])
     texture = face.texture
-    if texture is None or 3 * clear.sum() < len(clear):
+    if texture is None or not enough_clear(inside):
         return face
     angles = np.array([s.angle_deg for s in texture.stations], dtype=np.float64)
-    moved = float(angles[clear].mean()) - texture.angle_deg
+    moved = float(angles[~inside].mean()) - texture.angle_deg
     if face.angle_deg is not None and face.low_deg is not None and face.high_deg is not None:
         face = dataclasses.replace(
             face,

@@ -29,7 +29,6 @@ __all__ = [
     "moved_edges",
     "other_course",
     "shortfall",
-    "taper",
 ]
 
 ByteArray = npt.NDArray[np.uint8]
@@ -137,12 +136,13 @@ is turned by a quarter of a degree at most, even if they lie off to opposite sid
 @dataclass(frozen=True, slots=True)
 class OtherCourse:
     """What the ends' own corners would make of an outline: by how much they turn the edge that they
-    turn most (radians), and by how much less the face would taper (differences of the widths of
-    both ends, in mean widths).
+    turn most (radians). ``taper``, ``own_taper``: differences of the widths of both ends, in mean
+    widths, of the outline and with the ends' own corners.
     """
 
     turned: float
-    less_taper: float
+    taper: float
+    own_taper: float
 
 
 def other_course(seen: tuple[EndSeen, EndSeen], found: Refined, length_px: float) -> OtherCourse:
@@ -155,10 +155,10 @@ def other_course(seen: tuple[EndSeen, EndSeen], found: Refined, length_px: float
     own = np.where(stops, np.array([end.corners_px for end in seen]), now)
     moved = own - now
     turned = np.abs(moved[1] - moved[0])[stops.all(axis=0)] / length_px
-    return OtherCourse(float(turned.max(initial=0.0)), taper(now) - taper(own))
+    return OtherCourse(float(turned.max(initial=0.0)), _taper(now), _taper(own))
 
 
-def taper(corners: FloatArray) -> float:
+def _taper(corners: FloatArray) -> float:
     """Difference of the widths of both ends in mean widths; ``corners`` (2 ends, 2 edges)."""
     left, right = corners[:, 1] - corners[:, 0]
     return float(2.0 * abs(left - right) / (left + right))

@@ -24,7 +24,15 @@ from grainscan.measure.swirls import AT_EDGES, LOBES, Swirl, likeliest_swirl
 from grainscan.measure.turns import CELLS_ACROSS, LocalTurns, local_turns
 from grainscan.results import LocalTrouble
 
-__all__ = ["FALSE_ALARM", "LEAST_CHANCE", "away_from", "find_local_trouble", "look_for_trouble"]
+__all__ = [
+    "FALSE_ALARM",
+    "LEAST_CHANCE",
+    "away_from",
+    "enough_clear",
+    "find_local_trouble",
+    "in_trouble",
+    "look_for_trouble",
+]
 
 Float32Array = npt.NDArray[np.float32]
 FloatArray = npt.NDArray[np.float64]
@@ -101,16 +109,26 @@ def away_from(
     §5.3; from memory). Where trouble leaves less than a third of the face, its mean stays as it
     was.
     """
-    inside = np.zeros(len(angles.at), dtype=np.bool_)
-    for trouble in found:
-        away = np.maximum(trouble.start - angles.at, angles.at - trouble.stop)
-        inside |= away <= one_width / 2.0
-    if not inside.any() or not angles.readable or 3 * (~inside).sum() < len(inside):
+    inside = in_trouble(angles.at, found, one_width=one_width)
+    if not inside.any() or not angles.readable or not enough_clear(inside):
         return angles, inside
     means = angles.paths_deg[:, ~inside].mean(axis=1)
     sigma = float(np.hypot(means.std(), angles.common_sigma_deg))
     clear = dataclasses.replace(angles, mean_deg=float(means.mean()), mean_sigma_deg=sigma)
     return clear, inside
+
+
+def in_trouble(at: FloatArray, found: tuple[LocalTrouble, ...], *, one_width: float) -> Mask:
+    """Which places (S,) along a face lie in trouble or no more than half a width from it."""
+    inside = np.zeros(len(at), dtype=np.bool_)
+    for trouble in found:
+        inside |= np.maximum(trouble.start - at, at - trouble.stop) <= one_width / 2.0
+    return inside
+
+
+def enough_clear(inside: Mask) -> bool:
+    """Whether trouble leaves enough of a face, a third of its stations (S,), to tell its mean."""
+    return bool(3 * (~inside).sum() >= len(inside))
 
 
 def _likeliest(turns: LocalTurns, grey: Float32Array, quiet: Mask) -> list[LocalTrouble]:

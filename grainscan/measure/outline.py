@@ -22,14 +22,7 @@ from grainscan.measure.close_look import (
     to_ends,
     to_regions,
 )
-from grainscan.measure.corners import (
-    USUAL_TAPER,
-    agreement,
-    corners_of,
-    other_course,
-    shortfall,
-    taper,
-)
+from grainscan.measure.corners import USUAL_TAPER, agreement, other_course, shortfall
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
 from grainscan.measure.refine import EDGE_POINTS, Refined, Rough
@@ -100,11 +93,14 @@ def _close_look(picture: Picture, bar: Bar) -> FaceOutline:
     shape, scale = picture.work.shape, picture.work_scale
     outline = outline_of(rough, found, scale, shape, confidence)
     level = _tilt_deg(outline, shape, scale) < LEVEL_DEG
-    outline = dataclasses.replace(outline, confidence=confidence * _left_by_doubt(look, level))
     # A blank that runs out of the picture has no end for the close look to find.
     last = picture.look.shape[1] - 1 - CUT_OFF_PX
     cut_off = bar.left < CUT_OFF_PX or bar.right > last
-    return dataclasses.replace(outline, touches_border=outline.touches_border or cut_off)
+    return dataclasses.replace(
+        outline,
+        confidence=confidence * _left_by_doubt(look, level),
+        touches_border=outline.touches_border or cut_off,
+    )
 
 
 def _likely_bars(work: ByteArray, work_scale: float) -> tuple[Picture, list[Bar]]:
@@ -302,8 +298,8 @@ def _contradicted(look: Look, level: bool) -> bool:
     other = other_course(look.seen, look.found, look.rough.length)
     if odds <= LEAST_BETTER or other.turned <= SAME_DIRECTION:
         return odds > CONTRADICTED
-    tapers = level and taper(np.array(corners_of(look.found))) > USUAL_TAPER
-    return odds > CONTRADICTED or tapers or other.less_taper > LESS_TAPER
+    tapers = level and other.taper > USUAL_TAPER
+    return odds > CONTRADICTED or tapers or other.taper - other.own_taper > LESS_TAPER
 
 
 SAME_DIRECTION = np.tan(np.radians(0.25))
