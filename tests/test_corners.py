@@ -20,7 +20,8 @@ from grainscan.measure.corners import (
 )
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen as look_of
-from grainscan.measure.refine import Curve, Refined, Rough
+from grainscan.measure.refine import Refined
+from grainscan.measure.sides import Curve, Rough
 
 LEFT, RIGHT, TOP, BOTTOM = 300, 1300, 400, 480
 

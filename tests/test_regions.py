@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from grainscan.measure.refine import Curve
+from grainscan.measure.sides import Curve
 from grainscan.measure.regions import LEAST_END_GAIN, LEAST_GAIN, end_odds, region_odds
 from tests.test_corners import BOTTOM, LEFT, RIGHT, TOP, laid, outline
 

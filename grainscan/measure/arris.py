@@ -3,7 +3,8 @@
 A face's end is one straight line. Where a neighbouring side face is seen too, its end goes on from
 the face's corner in another direction, for it recedes from the camera: the blank's end bends at
 the arris, and as a rule does so at both ends. Light and rings may hide the arris itself; the
-silhouette does not.
+silhouette does not. Where one end alone bends, the arris runs from there to where face and side
+face differ most on both sides of its course.
 """
 
 from __future__ import annotations
@@ -14,11 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.medians import medians
-
-__all__ = ["Bend", "arris_share", "bend_of"]
+__all__ = ["ArrisShares", "Bend", "EndTrace", "arris_shares", "bend_of"]
 
 FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
 
 NEAREST = 0.07
 """Share of the width nearer to an edge than which no bend is looked for: a worn corner's."""
@@ -31,26 +31,74 @@ MOST_OFF_PX = 4.0
 MOST_TURN = 0.25
 """Most difference of the arris' place at both ends, in widths."""
 
+BROKEN_PX = 9.0
+"""How far an end may be off at a corner that is broken or worn, in pixels of the larger copy: some
+four of the 600 millimetres of a blank (common practice, no source). One bend that is no greater
+shows no side face by itself."""
+
 LEAST_STEP = 3.0
-"""L* by which side and face must differ along an arris that only one end shows."""
+"""L* by which side and face must differ along an arris that one such bend shows."""
 
 STRETCHES = 8
-THINNEST = 0.04
-"""Share of the width below which a side face is too thin for its light to be seen."""
+PLACES = 0.005
+DEEPER = 2.0
+MOST_DEPTH = 0.55
+"""Arris places tried, in widths: up to so many times the depth at the end that bends."""
 
-MOST_COURSE = 0.5
-TRIED = 40
+BLURRED_PX = 2.0
+"""An outline's own blur reaches so far in."""
+
+MOST_OFF = 4.0
+OWN_VARIANCE = 0.5
+"""Scatters beyond which a place counts no more; variance of every feature that noise makes."""
+
+RINGS = 1.0 / 3000.0
+"""Of what all places of a band say together, so much counts: rings run along the whole face, and
+neighbouring rows and columns say the same. (From trials with known outlines; a factor of ten either
+way does the same.)"""
+
+CORRELATED_PX = 5.0
+"""An end's pixels that err together."""
+
+UNSURE_SHARE = 0.3
+"""Share of the width from which on a side face may be the larger part."""
 
 
 @dataclass(frozen=True, slots=True)
 class Bend:
     """A bend of an end: its share of the width from the top, and how far (px, signed) the end of
-    its shorter part lies from where the longer part's straight line goes on to.
+    its shorter part lies from where the longer part's straight line goes on to. ``lean``: how
+    many pixels both parts, above and below, move along the length in a width.
     """
 
     share: float
     away_px: float
     clear: bool = True
+    lean: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class EndTrace:
+    """An end followed at shares ``across`` (N,) of the width from the top: ``along_px`` (N,) its
+    place along the length, ``weight`` (N,), and its ``bend``, if it has one.
+    """
+
+    across: FloatArray
+    along_px: FloatArray
+    weight: FloatArray
+    bend: Bend | None
+
+
+@dataclass(frozen=True, slots=True)
+class ArrisShares:
+    """Where the arris meets the left and the right end, as shares of the width from the top, and
+    whether the side face is ``above`` it. ``told``: which of the ends show it.
+    """
+
+    left: float
+    right: float
+    above: bool
+    told: tuple[bool, bool]
 
 
 def bend_of(across: FloatArray, along_px: FloatArray, weight: FloatArray) -> Bend | None:
@@ -61,16 +109,25 @@ def bend_of(across: FloatArray, along_px: FloatArray, weight: FloatArray) -> Ben
     line = np.stack([np.ones_like(across), across], axis=1)
     straight = float(_fitted(line, along_px, weight)[0])
     shares = np.linspace(NEAREST, 1.0 - NEAREST, TRIED)
-    hinges = np.maximum(across - shares[:, None], 0.0)[..., None]
-    bent = np.concatenate([np.broadcast_to(line, (TRIED, *line.shape)), hinges], axis=2)
-    all_left, all_solved = _fitted(bent, along_px, weight)
+    all_left, all_solved = _fitted(_bent(across, shares), along_px, weight)
     best = int(np.argmin(all_left))
     left, share, solved = float(all_left[best]), float(shares[best]), all_solved[best]
     shorter = min(share, 1.0 - share)
     away = float(solved[2]) * shorter
     if abs(away) < LEAST_BEND_PX or left > (1.0 - LEAST_GAIN) * straight:
         return None
-    return Bend(share, away)
+    return Bend(share, away, lean=(float(solved[1]), float(solved[1] + solved[2])))
+
+
+TRIED = 40
+
+
+def _bent(across: FloatArray, shares: FloatArray) -> FloatArray:
+    """Bases (K, N, 3) of lines that bend at ``shares`` (K,) of the width."""
+    basis = np.empty((len(shares), len(across), 3))
+    basis[..., 0], basis[..., 1] = 1.0, across
+    basis[..., 2] = np.maximum(across - shares[:, None], 0.0)
+    return basis
 
 
 def _fitted(
@@ -90,45 +147,110 @@ def _fitted(
     return left, np.asarray(solved, dtype=np.float64)
 
 
-def arris_share(
-    left: Bend | None, right: Bend | None, lightness: Callable[[], FloatArray]
-) -> tuple[float, float] | None:
-    """Where the arris meets the left and the right end, as shares of the width from the top.
+def arris_shares(
+    ends: tuple[EndTrace, EndTrace], look: Callable[[], Float32Array], width_px: float
+) -> ArrisShares | None:
+    """Where the arris meets the left and the right end of an outline ``width_px`` wide.
 
-    ``lightness``: makes L* of the outline, (rows from the top to the bottom edge, columns).
-    None where there is no arris, or nothing tells its course.
+    ``look``: makes the features (`look.features`) of the outline's inside, (rows from the top to
+    the bottom edge, columns, F). None where there is no arris, or nothing tells its course.
     """
-    if left is not None and right is not None:
-        near = abs(left.share - right.share) <= MOST_TURN
-        return (left.share, right.share) if near else None
-    if left is not None:
-        other = _course(lightness(), left.share, at_left=True)
-        return None if other is None else (left.share, other)
-    if right is not None:
-        other = _course(lightness(), right.share, at_left=False)
-        return None if other is None else (other, right.share)
-    return None
+    bends = [end.bend for end in ends if end.bend is not None]
+    if not bends:
+        return None
+    left, right = (end.bend for end in ends)
+    if left is not None and right is not None and abs(left.share - right.share) <= MOST_TURN:
+        return ArrisShares(left.share, right.share, _side_above(bends), (True, True))
+    known = max(bends, key=lambda bend: abs(bend.away_px) if bend.clear else 0.0)
+    at_left = known is left
+    above = _side_above([known])
+    seen = look() if above else look()[::-1]
+    depth = known.share if above else 1.0 - known.share
+    other, step = _course(seen, depth, ends[1 if at_left else 0], width_px, at_left, above)
+    if not (known.clear and abs(known.away_px) > BROKEN_PX) and step < LEAST_STEP:
+        return None
+    other = other if above else 1.0 - other
+    shares = (known.share, other) if at_left else (other, known.share)
+    return ArrisShares(*shares, above, (at_left, not at_left))
 
 
-def _course(light: FloatArray, share: float, *, at_left: bool) -> float | None:
-    """Where an arris that begins at ``share`` on one end meets the other: by the steadiest step."""
-    rows = len(light)
-    places = (np.arange(rows) + 0.5) / rows
+def _side_above(bends: list[Bend]) -> bool:
+    """Whether the part above the bends is the side face: the smaller one, and where neither is
+    small the one that leans more, for it is looked at more from the side.
+    """
+    share = float(np.mean([bend.share for bend in bends]))
+    if UNSURE_SHARE < share < 1.0 - UNSURE_SHARE:
+        above, below = np.abs([bend.lean for bend in bends]).sum(axis=0)
+        return bool(above > below)
+    return share < 0.5
+
+
+def _course(
+    seen: Float32Array, depth: float, other: EndTrace, width_px: float, at_left: bool, above: bool
+) -> tuple[float, float]:
+    """How deep the arris lies at the end that does not tell it, in widths, if it lies ``depth``
+    deep at the other; and the least step of L* across it of all stretches of the length, 0 if
+    its sign changes. Rows of ``seen`` begin at the side face.
+
+    The place of a step between two surfaces is where the difference of their means, squared, times
+    the numbers of both is greatest (change point of least squares); and where the end that shows
+    no clear bend fits a line that bends there.
+    """
+    rows, columns = seen.shape[:2]
+    places = np.arange(0.0, min(MOST_DEPTH, DEEPER * depth), PLACES)
+    first = int(np.ceil(BLURRED_PX / width_px * rows))
+    last = int(min(0.95, DEEPER * depth + BLURRED_PX / width_px) * rows)
+    if last - first < 2:
+        return 0.0, 0.0
+    even = _in_scatters(seen, depth)
+    sums = np.concatenate([np.zeros((1, *even.shape[1:])), np.cumsum(even[first:last], axis=0)])
+    share = (np.arange(columns) + 0.5) / columns
+    way = share if at_left else 1.0 - share
+    course = depth + (places[:, None] - depth) * way
+    cut = np.clip(np.round(course * rows).astype(int) - first, 0, last - first)
+    outer = sums[cut, np.arange(columns)].sum(axis=1)
+    count = cut.sum(axis=1)[:, None].astype(np.float64)
+    whole = float((last - first) * columns)
+    inner = sums[-1].sum(axis=0) - outer
+    difference = outer / np.maximum(count, 1.0) - inner / np.maximum(whole - count, 1.0)
+    gain = np.sum(difference**2, axis=1) * (count * (whole - count) / whole)[:, 0]
+    shares = np.clip(places if above else 1.0 - places, 0.005, 0.995)
+    left, _ = _fitted(_bent(other.across, shares), other.along_px, other.weight)
+    likely = 0.5 * RINGS * gain - 0.5 * width_px / CORRELATED_PX * np.log(left)
+    best = int(np.argmax(likely))
+    return float(places[best]), _steady_step(seen[..., 0], course[best])
+
+
+def _in_scatters(seen: Float32Array, depth: float) -> FloatArray:
+    """The features (rows, columns, F) as differences from the face's own at each place of its
+    length, in scatters of the face.
+    """
+    rows, columns, count = seen.shape
+    inner = slice(int(min(0.6, 1.2 * depth + 0.1) * rows), int(0.92 * rows))
+    parts = np.array_split(seen[inner], STRETCHES, axis=1)
+    means = np.array([part.reshape(-1, count).mean(axis=0) for part in parts])
     middles = (np.arange(STRETCHES) + 0.5) / STRETCHES
-    parts = np.stack([medians(p, 1) for p in np.array_split(light, STRETCHES, axis=1)])
-    lowest, highest = (0.0, MOST_COURSE) if share < 0.5 else (1.0 - MOST_COURSE, 1.0)
-    best = (0.0, 0.0)
-    for other in np.arange(max(lowest, share - MOST_TURN), min(highest, share + MOST_TURN), 0.02):
-        ends = (share, other) if at_left else (other, share)
-        steps = []
-        for middle, light_here in zip(middles, parts, strict=True):
-            course = ends[0] + middle * (ends[1] - ends[0])
-            thin = min(course, 1.0 - course)
-            above = (places < course) & (places > course - thin)
-            below = (places > course) & (places < course + thin)
-            if thin > THINNEST:
-                steps.append(light_here[below].mean() - light_here[above].mean())
-        step = np.array(steps)
-        if len(step) >= STRETCHES // 2 and abs(np.sign(step).sum()) == len(step):
-            best = max(best, (float(np.min(np.abs(step))), float(other)))
-    return best[1] if best[0] > LEAST_STEP else None
+    share = (np.arange(columns) + 0.5) / columns
+    own = np.stack([np.interp(share, middles, mean) for mean in means.T], axis=1)
+    away = seen - own.astype(np.float32)
+    covariance = np.cov(away[inner].reshape(-1, count).T) + OWN_VARIANCE * np.eye(count)
+    root = np.linalg.inv(np.linalg.cholesky(covariance))
+    return np.asarray(np.clip(away @ root.T.astype(np.float32), -MOST_OFF, MOST_OFF), np.float64)
+
+
+def _steady_step(light: Float32Array, course: FloatArray) -> float:
+    """Least step of L* across a course (columns,) of shares of the width, of all stretches."""
+    rows = len(light)
+    row = np.arange(rows)[:, None]
+    line = course * rows
+    above, below = (row < line) & (row > 0.2 * line), (row > line) & (row < 2.0 * line)
+    steps = []
+    for part in np.array_split(np.arange(light.shape[1]), STRETCHES):
+        here = light[:, part]
+        a, b = here[above[:, part]], here[below[:, part]]
+        if len(a) and len(b):
+            steps.append(float(b.mean() - a.mean()))
+    step = np.array(steps)
+    if len(step) < STRETCHES // 2 or abs(np.sign(step).sum()) != len(step):
+        return 0.0
+    return float(np.abs(step).min())

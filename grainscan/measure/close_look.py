@@ -13,13 +13,14 @@ import numpy.typing as npt
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.bars import Bar, bar_between
 from grainscan.measure.corners import EndSeen, ends_seen, moved_edges, shortfall
-from grainscan.measure.refine import Curve, Refined, Rough, refined
+from grainscan.measure.refine import Refined, refined
 from grainscan.measure.regions import (
     LEAST_END_GAIN,
     LEAST_GAIN,
     end_odds,
     region_odds,
 )
+from grainscan.measure.sides import Curve, Rough
 
 __all__ = [
     "LEAST_BETTER",

@@ -17,7 +17,8 @@ import numpy.typing as npt
 
 from grainscan.measure.edges import unrolled_colours
 from grainscan.measure.medians import median, medians
-from grainscan.measure.refine import Curve, Refined, Rough
+from grainscan.measure.refine import Refined
+from grainscan.measure.sides import Curve, Rough
 
 __all__ = [
     "USUAL_TAPER",

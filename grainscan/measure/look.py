@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["seen"]
+__all__ = ["ENERGY", "LEAST_ENERGY", "TEXTURE_WEIGHT", "features", "seen"]
 
 ByteArray = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float32]
@@ -24,6 +24,9 @@ TEXTURE_WEIGHT = 6.0
 LEAST_ENERGY = 1.0
 """Squared grey levels per pixel below which there is no texture: rounding to whole levels alone
 gives a twelfth of one."""
+
+ENERGY = 5
+"""Which of the features is the texture's energy."""
 
 
 def seen(small: ByteArray, work: ByteArray) -> FloatArray:
@@ -51,3 +54,31 @@ def _energy(grey: ByteArray, size: tuple[int, ...], dx: int, dy: int) -> FloatAr
     change = cv2.Sobel(grey, cv2.CV_32F, dx, dy, ksize=3, scale=0.125)
     small = cv2.resize(cv2.multiply(change, change), size, interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.GaussianBlur(small, (0, 0), TEXTURE_BLUR_PX), dtype=np.float32)
+
+
+def features(band: ByteArray, along_columns: float, across_rows: float) -> FloatArray:
+    """Colour, way and energy of the texture at every place of a band (R, N, 3) uint8 RGB that runs
+    along a face: (R, N, 6), means of these spreads along and across.
+    """
+    import cv2
+
+    def mean(values: object) -> FloatArray:
+        return np.asarray(
+            cv2.GaussianBlur(
+                np.asarray(values, np.float32), (0, 0), along_columns, sigmaY=across_rows
+            )
+        )
+
+    lab = cv2.cvtColor(band.astype(np.float32) / np.float32(255.0), cv2.COLOR_RGB2LAB)
+    grey = cv2.cvtColor(band, cv2.COLOR_RGB2GRAY)
+    along, down = (
+        cv2.Sobel(grey, cv2.CV_32F, *way, ksize=3, scale=0.125) for way in ((1, 0), (0, 1))
+    )
+    xx, yy, xy = mean(along * along), mean(down * down), mean(along * down)
+    half = (xx + yy) / 2.0
+    texture = (
+        np.log((yy + LEAST_ENERGY) / (xx + LEAST_ENERGY)),
+        np.log((half + xy + LEAST_ENERGY) / (half - xy + LEAST_ENERGY)),
+        np.log(xx + yy + LEAST_ENERGY) / 2.0,
+    )
+    return np.dstack([mean(lab), *(np.float32(TEXTURE_WEIGHT) * t for t in texture)])

@@ -25,7 +25,8 @@ from grainscan.measure.close_look import (
 from grainscan.measure.corners import USUAL_TAPER, agreement, other_course, shortfall
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
-from grainscan.measure.refine import EDGE_POINTS, Refined, Rough
+from grainscan.measure.refine import Refined
+from grainscan.measure.sides import EDGE_POINTS, Rough
 
 __all__ = ["DRAWN_POINTS", "WORK_WIDTH_PX", "FaceOutline", "find_face", "outline_of"]
 

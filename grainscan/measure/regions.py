@@ -15,8 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.edges import smooth_curve, unrolled
-from grainscan.measure.look import LEAST_ENERGY, TEXTURE_WEIGHT
-from grainscan.measure.refine import WIDTH_BENDS, Curve, Refined, Rough
+from grainscan.measure.look import ENERGY, TEXTURE_WEIGHT, features
+from grainscan.measure.refine import Refined
+from grainscan.measure.sides import WIDTH_BENDS, Curve, Rough
 
 __all__ = [
     "LEAST_END_GAIN",
@@ -52,9 +53,6 @@ OWN_VARIANCE = 0.5
 
 MOST_ODDS = 2.0
 """Of one place: no place is surer than one in seven (no source)."""
-
-ENERGY = 5
-"""Which of the features is the texture's energy."""
 
 PER_PIXEL = COLUMNS / (3.5 * ALONG_COLUMNS) / (3.5 * ACROSS_ROWS)
 """Of log odds that all columns say, one counts: means over neighbouring places say the same. (The
@@ -132,7 +130,7 @@ def region_odds(picture: ByteArray, rough: Rough, found: Refined) -> RegionOdds:
     off = np.arange(-count, count + 1, dtype=np.float64) * step
     normals = np.broadcast_to(rough.across, (COLUMNS, 2))
     band = unrolled(picture, rough.points(share, middle), normals, off)
-    seen = _features(np.clip(band, 0, 255).astype(np.uint8))
+    seen = features(np.clip(band, 0, 255).astype(np.uint8), ALONG_COLUMNS, ACROSS_ROWS)
     summed = np.stack(
         [
             np.cumsum(_odds(seen[rows], np.abs(off[rows]) / width), axis=0) * step
@@ -184,41 +182,13 @@ def end_odds(picture: ByteArray, rough: Rough, found: Refined, side: int) -> End
     normals = np.broadcast_to(rough.across, (END_COLUMNS, 2))
     points = rough.points(share, middle)
     band = unrolled(picture, points, normals, offsets)
-    seen = _features(np.clip(band, 0, 255).astype(np.uint8), END_COLUMNS_MEAN, ACROSS_ROWS)
+    seen = features(np.clip(band, 0, 255).astype(np.uint8), END_COLUMNS_MEAN, ACROSS_ROWS)
     core, bench = np.abs(away) < CORE, np.abs(away) > BENCH_FROM
     surely = slice(0, END_COLUMNS // 3)
     odds = _face_or_bench(seen[core], seen[core][:, surely], seen[bench]).mean(axis=0)
     size = np.array(picture.shape[1::-1])
     odds[((points < 1.0) | (points > size - 2.0)).any(axis=1)] = -MOST_ODDS
     return EndOdds(share, np.cumsum(odds) * PER_COLUMN)
-
-
-def _features(
-    band: ByteArray, along_columns: float = ALONG_COLUMNS, across_rows: float = ACROSS_ROWS
-) -> Float32Array:
-    """Colour, way and energy of the texture at every place (R, N, 6), means over columns."""
-    import cv2
-
-    def mean(values: object) -> Float32Array:
-        return np.asarray(
-            cv2.GaussianBlur(
-                np.asarray(values, np.float32), (0, 0), along_columns, sigmaY=across_rows
-            )
-        )
-
-    lab = cv2.cvtColor(band.astype(np.float32) / np.float32(255.0), cv2.COLOR_RGB2LAB)
-    grey = cv2.cvtColor(band, cv2.COLOR_RGB2GRAY)
-    along, down = (
-        cv2.Sobel(grey, cv2.CV_32F, *way, ksize=3, scale=0.125) for way in ((1, 0), (0, 1))
-    )
-    xx, yy, xy = mean(along * along), mean(down * down), mean(along * down)
-    half = (xx + yy) / 2.0
-    texture = (
-        np.log((yy + LEAST_ENERGY) / (xx + LEAST_ENERGY)),
-        np.log((half + xy + LEAST_ENERGY) / (half - xy + LEAST_ENERGY)),
-        np.log(xx + yy + LEAST_ENERGY) / 2.0,
-    )
-    return np.dstack([mean(lab), *(np.float32(TEXTURE_WEIGHT) * t for t in texture)])
 
 
 def _odds(seen: Float32Array, away: FloatArray) -> FloatArray:

@@ -12,7 +12,8 @@ from grainscan.errors import BlankNotFoundError
 from grainscan.measure.by_hand import face_outline_by_hand
 from grainscan.measure.edges import reduced
 from grainscan.measure.outline import WORK_WIDTH_PX, FaceOutline, outline_of
-from grainscan.measure.refine import Curve, Refined, Rough, refined
+from grainscan.measure.refine import Refined, refined
+from grainscan.measure.sides import Curve, Rough
 
 __all__ = ["snap_outline"]
 
