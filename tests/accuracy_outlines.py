@@ -74,8 +74,7 @@ def outlined(seed: int, scene: str, folder: Path) -> Outcome:
     import cv2
 
     from grainscan.errors import BlankNotFoundError
-    from grainscan.measure.outline import find_face
-    from grainscan.measure.quality import LEAST_CONFIDENCE
+    from grainscan.measure.outline import LEAST_CONFIDENCE, find_face
 
     cv2.setNumThreads(1)
     pixels, truth, shot = pictured(folder, scene, seed)

@@ -13,8 +13,13 @@ from grainscan.measure.close_look import Look, Picture, to_ends
 from grainscan.measure.corners import ends_seen
 from grainscan.measure.edges import reduced
 from grainscan.measure.look import seen
-from grainscan.measure.outline import DOUBTED, NO_CORNER, _left_by_doubt, find_face
-from grainscan.measure.quality import LEAST_CONFIDENCE
+from grainscan.measure.outline import (
+    DOUBTED,
+    LEAST_CONFIDENCE,
+    NO_CORNER,
+    _left_by_doubt,
+    find_face,
+)
 from grainscan.measure.refine import (
     CLEAR_ENOUGH,
     SAME_EDGE_PX,

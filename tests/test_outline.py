@@ -10,8 +10,7 @@ from scipy.ndimage import gaussian_filter
 
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.beams import chains, change_across
-from grainscan.measure.outline import find_face
-from grainscan.measure.quality import LEAST_CONFIDENCE
+from grainscan.measure.outline import LEAST_CONFIDENCE, find_face
 from tests.render import random_blank, random_photo, render_blank
 from tests.render.spec import suite_case
 

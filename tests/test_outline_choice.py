@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grainscan.measure.outline import FaceOutline, _tilt_deg, find_face
-from grainscan.measure.quality import LEAST_CONFIDENCE
+from grainscan.measure.outline import LEAST_CONFIDENCE, FaceOutline, _tilt_deg, find_face
 
 FOCAL_PX = 24.0 * np.hypot(1600, 1200) / np.hypot(36.0, 24.0)
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from grainscan.measure.sides import Curve
 from grainscan.measure.regions import LEAST_END_GAIN, LEAST_GAIN, end_odds, region_odds
+from grainscan.measure.sides import Curve
 from tests.test_corners import BOTTOM, LEFT, RIGHT, TOP, laid, outline
 
 PLACES_PX = 3.5

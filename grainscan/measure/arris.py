@@ -167,7 +167,8 @@ def arris_shares(
     seen = look() if above else look()[::-1]
     depth = known.share if above else 1.0 - known.share
     other, step = _course(seen, depth, ends[1 if at_left else 0], width_px, at_left, above)
-    if not (known.clear and abs(known.away_px) > BROKEN_PX) and step < LEAST_STEP:
+    great = known.clear and abs(known.away_px) > BROKEN_PX
+    if abs(other - depth) > MOST_TURN or not (great or step > LEAST_STEP):
         return None
     other = other if above else 1.0 - other
     shares = (known.share, other) if at_left else (other, known.share)

@@ -28,7 +28,14 @@ from grainscan.measure.look import seen
 from grainscan.measure.refine import Refined
 from grainscan.measure.sides import EDGE_POINTS, Rough
 
-__all__ = ["DRAWN_POINTS", "WORK_WIDTH_PX", "FaceOutline", "find_face", "outline_of"]
+__all__ = [
+    "DRAWN_POINTS",
+    "LEAST_CONFIDENCE",
+    "WORK_WIDTH_PX",
+    "FaceOutline",
+    "find_face",
+    "outline_of",
+]
 
 ByteArray = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float64]
@@ -37,6 +44,9 @@ Float32Array = npt.NDArray[np.float32]
 SMALL_WIDTH_PX = 640
 WORK_WIDTH_PX = 1600
 DRAWN_POINTS = 101
+
+LEAST_CONFIDENCE = 0.6
+"""Confidence of an outline below which it is unsure."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +82,9 @@ def find_face(pixels: ByteArray, *, smaller: tuple[ByteArray, float] | None = No
     work, work_scale = smaller or reduced(pixels, WORK_WIDTH_PX)
     picture, found = _likely_bars(work, work_scale)
     outline = _close_look(picture, found[0])
-    if _tilt_deg(outline, work.shape, work_scale) > MOST_TILT_DEG:
-        outline = _squarer(picture, found, outline)
+    tilt = _tilt_deg(outline, work.shape, work_scale)
+    if tilt > MOST_TILT_DEG or outline.confidence < LEAST_CONFIDENCE:
+        outline = _neighbour(picture, found, outline, tilt)
     return dataclasses.replace(outline, confidence=outline.confidence * (1.0 - _rivalled(found)))
 
 
@@ -200,29 +211,72 @@ SIDE = 0.5
 """What an outline is worth that is looked at from the side, with no squarer face beside it."""
 
 
-def _squarer(picture: Picture, found: list[Bar], outline: FaceOutline) -> FaceOutline:
-    """The face beside one that is looked at from the side, or that one with less confidence."""
+def _neighbour(
+    picture: Picture, found: list[Bar], outline: FaceOutline, tilt_deg: float
+) -> FaceOutline:
+    """The face beside an outline that is looked at from the side or is unsure, or that outline.
+
+    Two faces of one blank share an arris; the other one is taken if this one is looked at from the
+    side, or if its outline is sure where this one's is not.
+    """
     for bar in found[1:]:
-        if bar.score > RIVAL * found[0].score and _shares_arris(bar, found[0]):
-            other = _close_look(picture, bar)
-            if _tilt_deg(other, picture.work.shape, picture.work_scale) < MOST_TILT_DEG:
-                return other
-    return dataclasses.replace(outline, confidence=SIDE * outline.confidence)
+        if bar.score < RIVAL * found[0].score:
+            break
+        if not _beside(bar, outline, picture):
+            continue
+        other = _close_look(picture, bar)
+        if _tilt_deg(other, picture.work.shape, picture.work_scale) > MOST_TILT_DEG:
+            continue
+        if not _share_arris(other, outline):
+            continue
+        surer = other.confidence > max(LEAST_CONFIDENCE, outline.confidence + SURER)
+        if tilt_deg > MOST_TILT_DEG or (surer and bar.score > NEARLY * found[0].score):
+            return other
+    worth = SIDE if tilt_deg > MOST_TILT_DEG else 1.0
+    return dataclasses.replace(outline, confidence=worth * outline.confidence)
 
 
-def _shares_arris(bar: Bar, best: Bar) -> bool:
-    """Whether one long edge of each bar is the other's far one, and both end together."""
-    at = np.linspace(max(bar.left, best.left), min(bar.right, best.right), 5)
-    if at[-1] - at[0] < 0.85 * (best.right - best.left):
-        return False
-    top, bottom = bar.edges(at)
-    best_top, best_bottom = best.edges(at)
-    apart = min(float(np.abs(top - best_bottom).max()), float(np.abs(bottom - best_top).max()))
-    return apart < ARRIS_PX
+SURER = 0.1
+NEARLY = 0.75
+"""By how much a neighbour's outline must be surer, and what its bar's score must reach of the
+best."""
+
+
+def _beside(bar: Bar, outline: FaceOutline, picture: Picture) -> bool:
+    """Whether one long edge of a bar may be the outline's far one."""
+    scale = picture.work_scale * picture.small_scale
+    at = np.linspace(bar.left, bar.right, 5)[1:-1]
+    for edge, far in zip(bar.edges(at), (outline.bottom_edge_px, outline.top_edge_px), strict=True):
+        x, y = ((far + 0.5) * scale - 0.5).T
+        if np.abs(np.interp(at, x, y) - edge).max() < 2.0 * ARRIS_PX:
+            return True
+    return False
+
+
+def _share_arris(one: FaceOutline, other: FaceOutline) -> bool:
+    """Whether one long edge of each outline is the other's far one, and both end together."""
+    for a, b in (
+        (one.top_edge_px, other.bottom_edge_px),
+        (one.bottom_edge_px, other.top_edge_px),
+    ):
+        first, last = max(a[0, 0], b[0, 0]), min(a[-1, 0], b[-1, 0])
+        length = max(np.ptp(a[:, 0]), np.ptp(b[:, 0]))
+        if last - first < SIDE_BY_SIDE * length:
+            continue
+        at = np.linspace(first, last, 9)
+        apart = np.abs(np.interp(at, a[:, 0], a[:, 1]) - np.interp(at, b[:, 0], b[:, 1]))
+        if apart.max() < SAME_ARRIS * length:
+            return True
+    return False
 
 
 ARRIS_PX = 3.0
 """What two bars' courses of one arris may differ by, in pixels of the small picture."""
+
+SIDE_BY_SIDE = 0.85
+SAME_ARRIS = 0.005
+"""How much of the length both must have in common, and what two outlines' courses of one arris may
+differ by, in lengths (ARRIS_PX)."""
 
 
 def _lies_apart(bar: Bar, best: Bar) -> bool:

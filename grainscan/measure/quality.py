@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from grainscan.measure.fibres import LEAST_EVIDENCE, FibreAngles
-from grainscan.measure.outline import FaceOutline
+from grainscan.measure.outline import LEAST_CONFIDENCE, FaceOutline
 from grainscan.measure.sight import finest_detail_px, shadow_across
 from grainscan.results import PhotoQuality
 
@@ -18,9 +18,6 @@ LEAST_WIDTH_PX = 80
 MOST_CLIPPED = 0.25
 """Share of the face that may be burnt out or black before the answer is doubted (common practice,
 no source)."""
-
-LEAST_CONFIDENCE = 0.6
-"""Confidence of the outline (`outline.py`) below which it is unsure."""
 
 MOST_DETAIL_PX = 5.0
 """Widest finest detail of a photograph in which fibres, a few pixels wide, can still be seen

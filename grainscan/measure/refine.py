@@ -90,7 +90,7 @@ def refined(
     if side_faces:
         sides, arris = _to_the_face(near, sides)
     else:
-        sides, arris = near.sides(*sides.edges, sides.ends), None
+        sides, arris = near.sides(*sides.edges, sides.ends), Arris(*sides.edges)
     top, bottom = sides.edges
     uneven = _winding(bottom - top) > UNEVEN * rough.length
     if uneven:
@@ -99,16 +99,15 @@ def refined(
         # What nine tenths of an edge say is sure enough.
         uneven = _stays(outer, (top, bottom)) < CLEAR_ENOUGH
     share = np.linspace(0.0, 1.0, 21)
-    if (bottom(share) - top(share)).min() < 0.3 * rough.width:
+    if (bottom(share) - top(share)).min() < 0.3 * median(arris.bottom(share) - arris.top(share)):
         raise BlankNotFoundError(
             "the long edges of the blank could not be followed: a plain background of another "
             "colour, without hard shadows, makes them clear"
         )
     clear = [side.clear for side in (sides.top, sides.bottom, sides.left, sides.right)]
-    moved = arris.moved if arris else (False, False)
     for side in (0, 1):
         # What both ends show does not stand on the light at the arris alone.
-        if arris and arris.ends and moved[side]:
+        if arris.ends and arris.moved[side]:
             clear[side] = max(clear[side], arris.least_clear)
     return Refined(
         top,
@@ -117,8 +116,8 @@ def refined(
         sides.right.curve,
         (sides.top.scatter_px, sides.bottom.scatter_px),
         (clear[0], clear[1], clear[2], clear[3]),
-        unexplained=arris is not None and arris.unexplained,
-        at_arris=moved,
+        unexplained=arris.unexplained,
+        at_arris=arris.moved,
         uneven=uneven,
     )
 
@@ -195,19 +194,20 @@ def _to_the_face(near: _Follower, sides: _Sides) -> tuple[_Sides, Arris]:
     """
     by_ends = arris_by_ends(near.picture, near.rough, sides.edges, sides.ends, near.wood)
     if by_ends.ends is not None:
-        return _kept_to_corners(near.sides(by_ends.top, by_ends.bottom, by_ends.ends), by_ends)
+        sides = near.sides(by_ends.top, by_ends.bottom, by_ends.ends)
+        return _kept_to_corners(sides, by_ends), by_ends
     by_light = arris_by_light(near.picture, near.rough, *sides.edges)
     sides = near.sides(by_light.top, by_light.bottom, sides.ends)
     # Between finer edges a bend may show that was none between the coarse ones.
     arris = arris_by_ends(near.picture, near.rough, sides.edges, sides.ends, near.wood)
     if arris.ends is not None:
-        sides, arris = _kept_to_corners(near.sides(arris.top, arris.bottom, arris.ends), arris)
+        sides = _kept_to_corners(near.sides(arris.top, arris.bottom, arris.ends), arris)
     moved = [a or b for a, b in zip(arris.moved, by_light.moved, strict=True)]
     return sides, dataclasses.replace(arris, moved=(moved[0], moved[1]))
 
 
-def _kept_to_corners(sides: _Sides, arris: Arris) -> tuple[_Sides, Arris]:
-    """The sides with a moved edge where the ends tell the arris, if what was followed runs elsewhere:
+def _kept_to_corners(sides: _Sides, arris: Arris) -> _Sides:
+    """The sides with a moved edge where the ends tell the arris, if what was followed is elsewhere:
     rings are clearer than an arris between two faces in one light.
     """
     top, bottom = sides.top, sides.bottom
@@ -215,7 +215,7 @@ def _kept_to_corners(sides: _Sides, arris: Arris) -> tuple[_Sides, Arris]:
         top = dataclasses.replace(sides.top, curve=arris.top, clear=0.0)
     if arris.moved[1] and _leaves(sides.bottom.curve, arris.bottom, arris.told):
         bottom = dataclasses.replace(sides.bottom, curve=arris.bottom, clear=0.0)
-    return dataclasses.replace(sides, top=top, bottom=bottom), arris
+    return dataclasses.replace(sides, top=top, bottom=bottom)
 
 
 def _leaves(followed: Curve, arris: Curve, told: tuple[bool, bool]) -> bool:

@@ -46,8 +46,9 @@ class Arris:
     """Long edges of an outline, moved in to an arris where ``moved`` says so (top, bottom).
 
     ``ends``: where the face's own part of both ends runs; None where they stay as they were.
-    ``told``: whether the left and the right end tell the arris' place. ``least_clear``: what a moved edge stands clear by the ends alone. ``unexplained``: an end bends
-    as if a side face were seen, but no arris was found.
+    ``told``: whether the left and the right end tell the arris' place. ``least_clear``: what a
+    moved edge stands clear by the ends alone. ``unexplained``: an end bends as if a side face were
+    seen, but no arris was found.
     """
 
     top: Curve
