@@ -153,15 +153,20 @@ def arris_shares(
     """Where the arris meets the left and the right end of an outline ``width_px`` wide.
 
     ``look``: makes the features (`look.features`) of the outline's inside, (rows from the top to
-    the bottom edge, columns, F). None where there is no arris, or nothing tells its course.
+    the bottom edge, columns, F). None where there is no arris, or nothing tells its course: two
+    ends that bend there, or one that bends inwards, for what is farther down looks shorter. (Seen
+    from over a place beyond an end that end bends outwards; then both must tell it.)
     """
     bends = [end.bend for end in ends if end.bend is not None]
     if not bends:
         return None
     left, right = (end.bend for end in ends)
+    inwards = [bend for bend in bends if (bend.away_px > 0.0) == (bend is left)]
+    if not inwards:
+        return None
     if left is not None and right is not None and abs(left.share - right.share) <= MOST_TURN:
         return ArrisShares(left.share, right.share, _side_above(bends), (True, True))
-    known = max(bends, key=lambda bend: abs(bend.away_px) if bend.clear else 0.0)
+    known = max(inwards, key=lambda bend: abs(bend.away_px) if bend.clear else 0.0)
     at_left = known is left
     above = _side_above([known])
     seen = look() if above else look()[::-1]

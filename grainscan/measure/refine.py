@@ -33,6 +33,10 @@ Float32Array = npt.NDArray[np.float32]
 
 COARSE_BENDS = 4
 
+SEEN = 0.3
+"""Share of an arris that must stand clear if only one end tells it. (Of those with known outlines a
+joint of the bench hardly ever reaches it; an arris does as a rule.)"""
+
 UNEVEN = np.tan(np.radians(1.0 / 6.0))
 """Bulge of the distance of both long edges, in lengths, that hardly a face has by itself (as steep
 as a sixth of a degree over the length). From trials with known outlines."""
@@ -190,20 +194,25 @@ class _Follower:
 def _to_the_face(near: _Follower, sides: _Sides) -> tuple[_Sides, Arris]:
     """The sides, followed closely, of the face alone, and the arris where a side face was left out.
 
-    The ends are asked first; light alone may take a ring for an arris.
+    The ends are asked first, for light alone may take a ring for an arris. Where only one end tells
+    an arris, it must be seen along the length as well: a joint of the bench may be taken for a bend.
     """
     by_ends = arris_by_ends(near.picture, near.rough, sides.edges, sides.ends, near.wood)
     if by_ends.ends is not None:
-        sides = near.sides(by_ends.top, by_ends.bottom, by_ends.ends)
-        return _kept_to_corners(sides, by_ends), by_ends
+        inner = _kept_to_corners(near.sides(by_ends.top, by_ends.bottom, by_ends.ends), by_ends)
+        edge = inner.top if by_ends.moved[0] else inner.bottom
+        if all(by_ends.told) or edge.clear > SEEN:
+            return inner, by_ends
     by_light = arris_by_light(near.picture, near.rough, *sides.edges)
     sides = near.sides(by_light.top, by_light.bottom, sides.ends)
     # Between finer edges a bend may show that was none between the coarse ones.
     arris = arris_by_ends(near.picture, near.rough, sides.edges, sides.ends, near.wood)
-    if arris.ends is not None:
+    if arris.ends is not None and all(arris.told):
         sides = _kept_to_corners(near.sides(arris.top, arris.bottom, arris.ends), arris)
-    moved = [a or b for a, b in zip(arris.moved, by_light.moved, strict=True)]
-    return sides, dataclasses.replace(arris, moved=(moved[0], moved[1]))
+    elif arris.ends is not None:
+        arris = Arris(*sides.edges, unexplained=True)
+    moved = (arris.moved[0] or by_light.moved[0], arris.moved[1] or by_light.moved[1])
+    return sides, dataclasses.replace(arris, moved=moved)
 
 
 def _kept_to_corners(sides: _Sides, arris: Arris) -> _Sides:
