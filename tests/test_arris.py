@@ -1,11 +1,13 @@
 """The arris of a visible side face, told by the bends of the blank's ends; texture directions."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grainscan.measure.arris import Bend, arris_share, bend_of
+from grainscan.measure.arris import EndTrace, arris_shares, bend_of
 from grainscan.measure.look import seen
 from grainscan.measure.outline import find_face
 
@@ -29,22 +31,81 @@ def test_a_bend_is_found_where_it_is_and_a_straight_end_has_none(share, lean, tu
     assert found.share == pytest.approx(share, abs=0.05)
 
 
-def dark():
-    return np.full((60, 160), 50.0)
+ROWS, COLUMNS, WIDTH_PX = 120, 320, 80.0
 
 
-def test_ends_that_disagree_show_no_arris():
-    assert arris_share(Bend(0.2, 8.0), Bend(0.25, -8.0), dark) == (0.2, 0.25)
-    assert arris_share(Bend(0.2, 8.0), Bend(0.8, -8.0), dark) is None
-    assert arris_share(None, None, dark) is None
+def end(share=None, away_px=0.0, clear=True, above=None):
+    """An end of which a part recedes (the shorter one, if not said), or a straight one."""
+    along = np.zeros_like(ACROSS)
+    if share is not None:
+        above = share < 0.5 if above is None else above
+        recedes = share - ACROSS if above else ACROSS - share
+        along = np.maximum(recedes, 0) * away_px / (share if above else 1 - share)
+    bend = bend_of(ACROSS, along, np.ones_like(ACROSS))
+    assert (bend is None) == (share is None)
+    bend = dataclasses.replace(bend, clear=clear) if bend else None
+    return EndTrace(ACROSS, along, np.ones_like(ACROSS), bend)
 
 
-def test_an_arris_that_one_end_shows_follows_the_step_of_light():
-    light = dark()
-    light[:15] = 40.0
-    left, right = arris_share(Bend(0.25, 8.0), None, lambda: light)
-    assert (left, right) == pytest.approx((0.25, 0.25), abs=0.04)
-    assert arris_share(Bend(0.25, 8.0), None, dark) is None
+def surfaces(left=0.0, right=0.0, step=0.0, seed=0):
+    """Features of an outline whose part above a line between two shares differs by a step."""
+    rng = np.random.default_rng(seed)
+    seen = rng.normal(0, 1, (ROWS, COLUMNS, 6)) + rng.normal(0, 1, (ROWS, 1, 6))
+    line = left + (right - left) * np.linspace(0, 1, COLUMNS)
+    seen[(np.arange(ROWS)[:, None] + 0.5) / ROWS < line, :3] += step
+    return np.float32(seen)
+
+
+def shares(left, right, seen=None):
+    found = arris_shares((left, right), lambda: surfaces() if seen is None else seen, WIDTH_PX)
+    return None if found is None else (found.left, found.right)
+
+
+def test_both_ends_tell_the_arris_if_they_agree():
+    assert shares(end(0.2, 12.0), end(0.25, -12.0)) == pytest.approx((0.2, 0.25), abs=0.03)
+    assert shares(end(0.2, 3.0), end(0.8, -3.0)) is None
+    assert shares(end(), end()) is None
+
+
+@pytest.mark.parametrize("above", [True, False])
+@pytest.mark.parametrize("right", [0.14, 0.22, 0.3])
+def test_an_arris_that_one_end_tells_runs_between_the_surfaces(right, above):
+    seen = surfaces(0.22, right, step=3.0)
+    if above:
+        assert shares(end(0.22, 20.0), end(), seen) == pytest.approx((0.22, right), abs=0.03)
+    else:
+        found = shares(end(0.78, 20.0), end(), seen[::-1])
+        assert found == pytest.approx((0.78, 1 - right), abs=0.03)
+    # Seen from the other end it is the same line.
+    mirrored = shares(end(), end(0.22, -20.0), seen[:, ::-1])
+    assert mirrored == pytest.approx((right, 0.22), abs=0.03)
+
+
+def test_a_slight_bend_alone_needs_a_step_of_light():
+    assert shares(end(0.22, 6.0), end(), surfaces(0.22, 0.2, step=8.0)) is not None
+    assert shares(end(0.22, 6.0), end(), surfaces(0.22, 0.2, step=1.0)) is None
+    assert shares(end(0.22, 20.0), end(), surfaces(0.22, 0.2, step=1.0)) is not None
+    assert shares(end(0.22, 20.0, clear=False), end(), surfaces(0.22, 0.2, step=1.0)) is None
+
+
+def test_what_is_farther_down_does_not_bend_outwards_at_both_ends():
+    seen = surfaces(0.22, 0.22, step=8.0)
+    assert shares(end(0.22, -20.0), end(), seen) is None
+    assert shares(end(), end(0.22, 20.0), seen) is None
+    assert shares(end(0.22, -20.0), end(0.22, 20.0), seen) is None
+    # From over a place beyond the left end.
+    assert shares(end(0.22, -20.0), end(0.22, -30.0), seen) is not None
+
+
+def test_an_arris_does_not_run_out_over_the_length():
+    assert shares(end(0.4, 20.0), end(), surfaces(0.4, 0.0, step=8.0)) is None
+
+
+@pytest.mark.parametrize("share", [0.45, 0.55])
+@pytest.mark.parametrize("above", [True, False])
+def test_of_two_parts_much_alike_the_side_face_is_the_one_that_recedes(share, above):
+    ends = end(share, 30.0, above=above), end(share, -30.0, above=above)
+    assert arris_shares(ends, surfaces, WIDTH_PX).above == above
 
 
 def test_a_side_face_in_the_same_light_is_told_by_the_corners_it_cuts():

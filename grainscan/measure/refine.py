@@ -195,7 +195,7 @@ def _to_the_face(near: _Follower, sides: _Sides) -> tuple[_Sides, Arris]:
     """The sides, followed closely, of the face alone, and the arris where a side face was left out.
 
     The ends are asked first, for light alone may take a ring for an arris. Where only one end tells
-    an arris, it must be seen along the length as well: a joint of the bench may be taken for a bend.
+    an arris, it must be seen along the length too: a joint of the bench may be taken for a bend.
     """
     by_ends = arris_by_ends(near.picture, near.rough, sides.edges, sides.ends, near.wood)
     if by_ends.ends is not None:
