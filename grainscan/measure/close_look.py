@@ -13,6 +13,7 @@ import numpy.typing as npt
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.bars import Bar, bar_between
 from grainscan.measure.corners import EndSeen, ends_seen, moved_edges, shortfall
+from grainscan.measure.end_lines import end_lines
 from grainscan.measure.refine import Refined, refined
 from grainscan.measure.regions import (
     LEAST_END_GAIN,
@@ -208,7 +209,38 @@ def to_ends(picture: Picture, look: Look) -> Look:
             look = other
         elif gain > LEAST_END_GAIN:
             doubted = True
+    for side in (0, 1):
+        look = _to_clearer_end(picture, look, side)
     return dataclasses.replace(look, end_doubted=doubted)
+
+
+def _to_clearer_end(picture: Picture, look: Look, side: int) -> Look:
+    """The outline with one end where a line of an end is much clearer, if the face's look does not
+    say otherwise.
+    """
+    odds = end_odds(picture.work, look.rough, look.found, side)
+    lines = end_lines(picture.work, look.rough, look.found, side)
+    surface = np.array([odds.at(share) for share in lines.share])
+    best = int(np.argmax(END_LINE_ODDS * lines.clear + surface))
+    share = float(lines.share[best])
+    now = float((look.found.left, look.found.right)[side](0.5))
+    clearer = float(lines.clear[best]) - lines.near(now, SAME_END)
+    if clearer < MUCH_CLEARER or odds.at(now) - surface[best] > LEAST_CLEARER_GAIN:
+        return look
+    try:
+        return followed(
+            picture, look.bar, _between(look, *((share, 1.0) if side == 0 else (0.0, share)))
+        )
+    except BlankNotFoundError:
+        return look
+
+
+END_LINE_ODDS = 10.0
+MUCH_CLEARER = 0.5
+SAME_END = 0.006
+"""Log odds that a line is worth which is an end's at every place against one that is at none (its
+places say much the same), by how much of that (-2 to 2) a line must be clearer, and how far off, in
+lengths, it is still the same. (From trials with known outlines: eight ends mended, one spoilt.)"""
 
 
 def _between(look: Look, left: float, right: float) -> Rough:

@@ -21,11 +21,16 @@ from grainscan.measure.refine import Refined
 from grainscan.measure.sides import Curve, Rough
 
 __all__ = [
+    "BEYOND",
+    "CORE",
+    "GAP_PX",
+    "MEAN_PX",
     "USUAL_TAPER",
     "EndSeen",
     "OtherCourse",
     "agreement",
     "corners_of",
+    "end_odds_along",
     "ends_seen",
     "moved_edges",
     "other_course",
@@ -183,7 +188,7 @@ def _along_end(
     for side in (share < 0.5, share >= 0.5):
         # Light and shadow differ on both sides.
         bench = side & ((share < -BEYOND) | (share > 1.0 + BEYOND))
-        odds[side] = _odds(here[side], here[core], usual[bench])
+        odds[side] = end_odds_along(here[side], here[core], usual[bench])
     size = np.array(picture.shape[1::-1])
     odds[((points < 1.0) | (points > size - 2.0)).any(axis=1)] = 0.0
     summed = np.concatenate([[0.0], np.cumsum(odds)])
@@ -220,10 +225,14 @@ def _changes(band: Float32Array, offsets: FloatArray) -> tuple[FloatArray, Float
     return change[:, np.abs(places) > apart], change[:, int(np.argmin(np.abs(places)))]
 
 
-def _odds(here: FloatArray, face: FloatArray, bench: FloatArray) -> FloatArray:
-    """Log odds, -1 to 1, of a face's end against nothing but bench."""
+def end_odds_along(here: FloatArray, face: FloatArray, bench: FloatArray) -> FloatArray:
+    """Log odds, -1 to 1, of a face's end against nothing but bench, at N places along its line.
+
+    ``here`` (N, ..., 3): changes of colour across the line (or across several lines); ``face``
+    (M, ..., 3): those at the face's middle; ``bench`` (K, ..., 3): what the bench shows by itself.
+    """
     if not len(bench) or not len(face):
-        return np.zeros(len(here))
+        return np.zeros(here.shape[:-1])
     usual = 1.4826 * medians(np.abs(bench.reshape(-1, 3)), 0) + LEAST_SCATTER
     mean = medians(face, 0)
     spread = np.hypot(1.4826 * medians(np.abs(face - mean), 0), usual)
@@ -231,11 +240,10 @@ def _odds(here: FloatArray, face: FloatArray, bench: FloatArray) -> FloatArray:
 
 
 def _log_chance(off: FloatArray, spread: FloatArray) -> FloatArray:
-    """Logarithm of the multivariate t density (N,), but for a constant."""
-    squared = np.sum((off / spread) ** 2, axis=1)
-    return np.asarray(
-        -0.5 * (FREEDOM + off.shape[1]) * np.log1p(squared / FREEDOM) - np.log(spread).sum()
-    )
+    """Logarithm of the multivariate t density (...), but for a constant, of distances (..., 3)."""
+    squared = np.sum((off / spread) ** 2, axis=-1)
+    power = -0.5 * (FREEDOM + off.shape[-1])
+    return np.asarray(power * np.log1p(squared / FREEDOM) - np.log(spread).sum(axis=-1))
 
 
 STRETCHES = 8
