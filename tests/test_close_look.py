@@ -12,6 +12,7 @@ from grainscan.measure.beams import change_across
 from grainscan.measure.close_look import Look, Picture, to_ends
 from grainscan.measure.corners import ends_seen
 from grainscan.measure.edges import reduced
+from grainscan.measure.end_lines import EndLines, end_lines
 from grainscan.measure.look import seen
 from grainscan.measure.outline import (
     DOUBTED,
@@ -69,6 +70,49 @@ def test_an_outline_is_less_sure_where_neither_end_stops_at_a_long_edge(side):
     assert _left_by_doubt(dataclasses.replace(look, seen=tuple(neither)), True) == NO_CORNER
 
 
+def nowhere(*_):
+    """No place is more like an end than another."""
+    return EndLines(np.linspace(-0.2, 1.2, 701), np.zeros(701))
+
+
+@pytest.mark.parametrize("side", [0, 1])
+def test_the_lines_of_an_end_are_clearest_at_the_end(side):
+    picture = laid(crosswise=False)
+    _, look = looked_at(picture, TOP, BOTTOM)
+    for off in (-0.05, 0.0, 0.05):
+        moved = Curve([float(side) + off], domain=[0.0, 1.0])
+        found = dataclasses.replace(look.found, **{("left", "right")[side]: moved})
+        lines = end_lines(picture, look.rough, found, side)
+        best = lines.share[int(np.argmax(lines.clear))]
+        assert best == pytest.approx(side, abs=0.006)
+        assert lines.near(float(side), 0.006) > 1.0
+        assert lines.near(side + 0.04, 0.006) < 0.5
+
+
+def test_a_line_that_goes_on_beyond_the_long_edges_is_no_end():
+    picture = laid().copy()
+    picture[:, RIGHT + 80 :] //= 2
+    _, look = looked_at(picture, TOP, BOTTOM)
+    lines = end_lines(picture, look.rough, look.found, 1)
+    assert lines.near(1.0 + 80.0 / (RIGHT - LEFT), 0.006) < 0.3
+    assert lines.near(1.0, 0.006) > 1.0
+
+
+@pytest.mark.parametrize(("against", "goes"), [(0.0, True), (2.0, True), (5.0, False)])
+def test_an_end_goes_to_a_clearer_line_if_the_surface_does_not_contradict(
+    monkeypatch, against, goes
+):
+    picture = laid()
+    taken, look = looked_at(picture, TOP, BOTTOM)
+    off = 60.0 / (RIGHT - LEFT)
+    beyond = Curve([1.0 + off], domain=[0.0, 1.0])
+    wrong = dataclasses.replace(look, found=dataclasses.replace(look.found, right=beyond))
+    odds = EndOdds(np.array([0.7, 1.0, 1.0 + off, 1.3]), np.array([0.0, 0.0, against, against]))
+    monkeypatch.setattr(close_look, "end_odds", lambda *_: odds)
+    ends = float(close_look._to_clearer_end(taken, wrong, 1).found.right(0.5))
+    assert (abs(ends - 1.0) < 0.005) == goes
+
+
 @pytest.mark.parametrize("lost", [False, True])
 def test_an_end_is_doubted_where_the_surface_ends_elsewhere(monkeypatch, lost):
     picture = laid()
@@ -84,6 +128,7 @@ def test_an_end_is_doubted_where_the_surface_ends_elsewhere(monkeypatch, lost):
         return dataclasses.replace(wrong, rough=rough, found=found)
 
     monkeypatch.setattr(close_look, "followed", faint)
+    monkeypatch.setattr(close_look, "end_lines", nowhere)
     answer = to_ends(taken, wrong)
     assert answer.end_doubted
     assert answer.found is wrong.found
