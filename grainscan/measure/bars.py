@@ -171,8 +171,13 @@ class Bar:
         return self.top.chain.heights(at), self.bottom.chain.heights(at)
 
 
-def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
-    """Candidates for the blank in a small smoothed picture (M, N, C), best first."""
+def bars(
+    lab: FloatArray, change: FloatArray, found: list[Chain], *, patience: int = 1
+) -> list[Bar]:
+    """Candidates for the blank in a small smoothed picture (M, N, C), best first.
+
+    ``patience``: so many times as many pairs and known edges are tried.
+    """
     at = np.arange(lab.shape[1], dtype=np.float64)
     followed = [_followed(change, chain, at) for chain in found]
     # Chains come strongest first: of pairs as promising, those of stronger edges are tried.
@@ -182,14 +187,15 @@ def bars(lab: FloatArray, change: FloatArray, found: list[Chain]) -> list[Bar]:
         for k, lower in enumerate(followed)
         if upper is not lower and _may_pair(upper, lower, lab.shape)
     ]
-    made = _best_bars(lab, change, pairs)
+    most = patience * MOST_PAIRS
+    made = _best_bars(lab, change, pairs, most)
     if not made or not _clear(made[0]) or made[0].right - made[0].left < FILLED * lab.shape[1]:
         # One edge may be too weak for the chains: looked for along those of the likeliest bars.
         long = [f for f in followed if np.ptp(f.chain.x) > LEAST_LENGTH * lab.shape[1]]
-        strong = sorted(long, key=lambda f: -f.chain.strength)[:MOST_KNOWN]
+        strong = sorted(long, key=lambda f: -f.chain.strength)[: patience * MOST_KNOWN]
         step = steps_along(lab)
-        known = _known(made, step) + [(f, None) for f in strong]
-        made += _best_bars(lab, change, _with_partners(change, known, at, lab.shape))
+        known = _known(made, step, patience * MOST_KNOWN) + [(f, None) for f in strong]
+        made += _best_bars(lab, change, _with_partners(change, known, at, lab.shape), most)
         made.sort(key=lambda bar: -_worth(bar, lab.shape[1]))
         if made:
             best = made[0]
@@ -219,7 +225,7 @@ _Pair = tuple[float, Followed, Followed]
 _Known = tuple[Followed, Ends | None]
 
 
-def _known(made: list[Bar], step_along: FloatArray) -> list[_Known]:
+def _known(made: list[Bar], step_along: FloatArray, most_known: int) -> list[_Known]:
     """The long edges of the best bars, each once, and the ends of the best bar each belongs to.
 
     Those of the best bars that fill the picture come in any case: a tool on the bench may make many
@@ -227,7 +233,7 @@ def _known(made: list[Bar], step_along: FloatArray) -> list[_Known]:
     """
     filling = [bar for bar in made if bar.right - bar.left > FILLED * len(bar.top.rows)]
     known: list[_Known] = []
-    for some, most in ((filling, MOST_KNOWN // 2), (made, MOST_KNOWN)):
+    for some, most in ((filling, most_known // 2), (made, most_known)):
         for bar in some:
             for edge in bar.long_edges:
                 if len(known) < most and all(edge is not other for other, _ in known):
@@ -249,11 +255,11 @@ def _with_partners(
     return pairs
 
 
-def _best_bars(lab: FloatArray, change: FloatArray, pairs: list[_Pair]) -> list[Bar]:
-    """The bars of the most promising pairs, best first."""
+def _best_bars(lab: FloatArray, change: FloatArray, pairs: list[_Pair], most: int) -> list[Bar]:
+    """The bars of the ``most`` promising pairs, best first."""
     made: list[Bar] = []
     best = 0.0
-    for _, upper, lower in sorted(pairs, key=lambda pair: -pair[0])[:MOST_PAIRS]:
+    for _, upper, lower in sorted(pairs, key=lambda pair: -pair[0])[:most]:
         bar = _bar(lab, change, upper, lower, least=RIVAL * best)
         if bar is not None:
             made.append(bar)

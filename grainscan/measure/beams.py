@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from grainscan.measure.medians import medians
 
-__all__ = ["STRIP_PX", "Chain", "chains", "change_across"]
+__all__ = ["MOST_CHAINS", "ROUNDING", "STRIP_PX", "Chain", "chains", "change_across"]
 
 FloatArray = npt.NDArray[np.float32]
 Float64Array = npt.NDArray[np.float64]
@@ -26,6 +26,11 @@ STRIP_PX = 32
 
 STEEPEST_PX = 14
 """Rise over one strip of the steepest line looked at (24 degrees)."""
+
+ROUNDING = 0.015
+"""What rounding to whole levels alone makes of the change along a line of a strip: a level is 0.4
+of L*, rounding a third of that, a mean of 32 differences of two a tenth of it. A plain ground may
+show no change at all in a colour."""
 
 BEAMS_A_STRIP = 48
 MOST_CHAINS = 40
@@ -71,16 +76,16 @@ def change_across(lab: FloatArray) -> FloatArray:
     return change
 
 
-def chains(change: FloatArray) -> list[Chain]:
-    """Long nearly level edges, strongest first, from the change of colour across them."""
+def chains(change: FloatArray, most: int = MOST_CHAINS) -> list[Chain]:
+    """Up to ``most`` long nearly level edges, strongest first, from the change of colour across."""
     sums = _line_sums(change)
     # Neighbouring rises share most of their pixels: every third tells the scatter of all.
     some = np.abs(sums[:, ::3]).reshape(-1, sums.shape[-1])
-    scatter = 1.4826 * medians(some, 0) + 1e-6
+    scatter = 1.4826 * medians(some, 0) + ROUNDING
     sums /= scatter
     clearness = np.sqrt(np.einsum("sdyc,sdyc->sdy", sums, sums) / sums.shape[-1])
     beams = [_strongest(clearness[k], sums[k]) for k in range(len(sums))]
-    return _chained(beams)
+    return _chained(beams, most)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +162,7 @@ def _strongest(clearness: FloatArray, sums: FloatArray) -> _Beams:
     )
 
 
-def _chained(beams: list[_Beams]) -> list[Chain]:
+def _chained(beams: list[_Beams], most: int) -> list[Chain]:
     """Chains of greatest summed clearness, one after another, each line used once."""
     free = [np.ones(len(b.clear), bool) for b in beams]
     found: list[Chain] = []
@@ -170,10 +175,10 @@ def _chained(beams: list[_Beams]) -> list[Chain]:
                 for strip, k in path:
                     free[strip][k] = False
                 found.append(_as_chain(beams, path))
-        if len(found) == before or len(found) >= MOST_CHAINS:
+        if len(found) == before or len(found) >= most:
             break
     found.sort(key=lambda chain: -chain.strength)
-    return found[:MOST_CHAINS]
+    return found[:most]
 
 
 def _links(beams: list[_Beams]) -> dict[tuple[int, int], FloatArray]:

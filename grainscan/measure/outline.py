@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.bars import FILLED, RIVAL, Bar, bars
-from grainscan.measure.beams import chains, change_across
+from grainscan.measure.beams import MOST_CHAINS, chains, change_across
 from grainscan.measure.camera import USUAL_FOCAL_35MM, camera_matrix
 from grainscan.measure.close_look import (
     LEAST_BETTER,
@@ -121,7 +121,10 @@ def _likely_bars(work: ByteArray, work_scale: float) -> tuple[Picture, list[Bar]
     look = seen(small, work)
     change = change_across(look)
     found = bars(look, change, chains(change))
-    if not found or found[0].score < LEAST_SCORE * (found[0].right - found[0].left):
+    if not _stands_out(found):
+        # Lines of the bench may be more than the blank's edges, and stronger.
+        found = bars(look, change, chains(change, PATIENCE * MOST_CHAINS), patience=PATIENCE)
+    if not _stands_out(found):
         raise BlankNotFoundError(
             "no blank found: lay it left to right on a plain background of another colour, "
             "both ends in the picture"
@@ -130,6 +133,13 @@ def _likely_bars(work: ByteArray, work_scale: float) -> tuple[Picture, list[Bar]
         raise BlankNotFoundError("more than one blank in the picture: photograph one at a time")
     return Picture(work, work_scale, small_scale, look, change), found
 
+
+def _stands_out(found: list[Bar]) -> bool:
+    return bool(found) and found[0].score >= LEAST_SCORE * (found[0].right - found[0].left)
+
+
+PATIENCE = 4
+"""Times as many edges and pairs of them are tried if no bar stands out among the usual ones."""
 
 CUT_OFF_PX = 3.0
 """A bar that ends so near to the small picture's border may go on beyond it."""
