@@ -1,12 +1,26 @@
 """Which of several things in the picture is the face, and when that is said to be unsure."""
 
+from types import SimpleNamespace
+
 import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grainscan.measure.outline import LEAST_CONFIDENCE, FaceOutline, _tilt_deg, find_face
+from grainscan.errors import BlankNotFoundError
+from grainscan.measure import outline as outlines
+from grainscan.measure.beams import chains
+from grainscan.measure.close_look import Picture
+from grainscan.measure.outline import (
+    LEAST_CONFIDENCE,
+    NEARLY,
+    SURER,
+    FaceOutline,
+    _neighbour,
+    _tilt_deg,
+    find_face,
+)
 
 FOCAL_PX = 24.0 * np.hypot(1600, 1200) / np.hypot(36.0, 24.0)
 
@@ -104,3 +118,81 @@ def test_what_fills_less_than_half_the_picture_is_doubted_beside_anything_longer
     assert found.confidence < LEAST_CONFIDENCE
     pixels[:500] = pixels[800:801, 700:701]
     assert find_face(pixels).confidence > LEAST_CONFIDENCE
+
+
+def strip(top, bottom, confidence, *, lean=0.0, left=200.0, right=1400.0):
+    """The outline of a level face whose ends lean towards its middle by ``lean`` a pixel down."""
+    move = lean * (bottom - top)
+    edges = [
+        np.stack([np.linspace(a, b, 101), np.full(101, y)], axis=1)
+        for a, b, y in ((left, right, top), (left + move, right - move, bottom))
+    ]
+    corners = np.array([edges[0][0], edges[0][-1], edges[1][-1], edges[1][0]])
+    return FaceOutline(corners, edges[0], edges[1], 0.1, confidence, False)
+
+
+def bar_of(outline, score=1.0):
+    return SimpleNamespace(
+        score=score,
+        left=outline.top_edge_px[0, 0],
+        right=outline.top_edge_px[-1, 0],
+        edges=lambda at: tuple(
+            np.interp(at, *edge.T) for edge in (outline.top_edge_px, outline.bottom_edge_px)
+        ),
+    )
+
+
+SURE, UNSURE = 0.9, 0.3
+
+
+@pytest.mark.parametrize(
+    ("top", "confidence", "score", "lean", "taken"),
+    [
+        (340, SURE, 1.0, 0.0, True),
+        (340, UNSURE + SURER / 2, 1.0, 0.0, False),
+        (340, SURE, NEARLY - 0.05, 0.0, False),
+        # It does not share the arris, or is seen from the side.
+        (360, SURE, 1.0, 0.0, False),
+        (340, SURE, 1.0, 1.2, False),
+    ],
+)
+def test_an_unsure_face_gives_way_to_a_surer_one_beside_it(
+    monkeypatch, top, confidence, score, lean, taken
+):
+    this, other = strip(300, 340, UNSURE), strip(top, top + 44, confidence, lean=lean)
+    monkeypatch.setattr(outlines, "_close_look", lambda *_: other)
+    blank = np.zeros((900, 1600, 3), np.uint8)
+    picture = Picture(blank, 1.0, 1.0, np.float32(blank), np.float32(blank))
+    found = [bar_of(this), bar_of(other, score)]
+    answer = _neighbour(picture, found, this, _tilt_deg(this, blank.shape, 1.0))
+    assert answer == (other if taken else this)
+
+
+def test_a_colour_that_does_not_change_on_the_ground_is_no_measure_of_edges():
+    rng = np.random.default_rng(3)
+    change = np.zeros((400, 640, 4), np.float32)
+    change[..., 0] = rng.normal(0, 0.3, (400, 640))
+    change[200, :, 0] += 3.0
+    # A coded picture: a* is the same all over, but for a few blocks that differ by nearly nothing.
+    for row, column in zip(rng.integers(20, 380, 30), rng.integers(0, 600, 30), strict=True):
+        change[row, column : column + 40, 1] = 0.01
+    best = chains(change)[0]
+    assert np.ptp(best.x) > 600
+    assert best.y == pytest.approx(np.full_like(best.y, 200.0), abs=1.5)
+
+
+def test_where_no_bar_stands_out_more_are_tried(monkeypatch):
+    usual = outlines.bars
+    asked = []
+
+    def bars(look, change, found, *, patience=1):
+        asked.append(patience)
+        return usual(look, change, found) if patience > 1 else []
+
+    monkeypatch.setattr(outlines, "bars", bars)
+    pixels, corners = beam(0.0)
+    assert np.linalg.norm(find_face(pixels).corners_px - corners, axis=1).max() < 3.0
+    assert asked == [1, outlines.PATIENCE]
+    monkeypatch.setattr(outlines, "bars", lambda *_, patience=1: [])
+    with pytest.raises(BlankNotFoundError, match="no blank found"):
+        find_face(pixels)
