@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from grainscan.measure.medians import medians
 
-__all__ = ["MOST_CHAINS", "ROUNDING", "STRIP_PX", "Chain", "chains", "change_across"]
+__all__ = ["LEAST_SCATTER", "MOST_CHAINS", "STRIP_PX", "Chain", "chains", "change_across"]
 
 FloatArray = npt.NDArray[np.float32]
 Float64Array = npt.NDArray[np.float64]
@@ -27,10 +27,9 @@ STRIP_PX = 32
 STEEPEST_PX = 14
 """Rise over one strip of the steepest line looked at (24 degrees)."""
 
-ROUNDING = 0.015
-"""What rounding to whole levels alone makes of the change along a line of a strip: a level is 0.4
-of L*, rounding a third of that, a mean of 32 differences of two a tenth of it. A plain ground may
-show no change at all in a colour."""
+LEAST_SCATTER = 0.001
+"""Of the change along a line of a strip (L*, a*, b*), below what rounding to whole levels makes of
+any noise: on a plain ground a coded picture may show no change at all in a colour."""
 
 BEAMS_A_STRIP = 48
 MOST_CHAINS = 40
@@ -81,7 +80,7 @@ def chains(change: FloatArray, most: int = MOST_CHAINS) -> list[Chain]:
     sums = _line_sums(change)
     # Neighbouring rises share most of their pixels: every third tells the scatter of all.
     some = np.abs(sums[:, ::3]).reshape(-1, sums.shape[-1])
-    scatter = 1.4826 * medians(some, 0) + ROUNDING
+    scatter = 1.4826 * medians(some, 0) + LEAST_SCATTER
     sums /= scatter
     clearness = np.sqrt(np.einsum("sdyc,sdyc->sdy", sums, sums) / sums.shape[-1])
     beams = [_strongest(clearness[k], sums[k]) for k in range(len(sums))]

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.beams import ROUNDING, Chain
+from grainscan.measure import beams
+from grainscan.measure.beams import Chain
 from grainscan.measure.faint import in_common, shown
 from grainscan.measure.medians import median, medians
 
@@ -153,5 +154,5 @@ def _means(
     starts = np.linspace(0, len(columns), STRETCHES + 1).astype(int)
     counts = np.diff(starts).astype(np.float32)[None, :, None]
     means = np.add.reduceat(values, starts[:-1], axis=1) / counts
-    scatter = 1.4826 * medians(np.abs(means).reshape(-1, means.shape[-1]), 0) + ROUNDING
+    scatter = 1.4826 * medians(np.abs(means).reshape(-1, means.shape[-1]), 0) + beams.LEAST_SCATTER
     return np.asarray(means / scatter, dtype=np.float32)
