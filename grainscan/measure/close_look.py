@@ -13,6 +13,7 @@ import numpy.typing as npt
 from grainscan.errors import BlankNotFoundError
 from grainscan.measure.bars import Bar, bar_between
 from grainscan.measure.corners import EndSeen, ends_seen, moved_edges, shortfall
+from grainscan.measure.edge_runs import edge_runs
 from grainscan.measure.end_lines import end_lines
 from grainscan.measure.refine import Refined, refined
 from grainscan.measure.regions import (
@@ -215,32 +216,31 @@ def to_ends(picture: Picture, look: Look) -> Look:
 
 
 def _to_clearer_end(picture: Picture, look: Look, side: int) -> Look:
-    """The outline with one end where a line of an end is much clearer, if the face's look does not
-    say otherwise.
-    """
-    odds = end_odds(picture.work, look.rough, look.found, side)
+    """The outline with one end where a line is clearer, or up to where both long edges run on."""
     lines = end_lines(picture.work, look.rough, look.found, side)
-    surface = np.array([odds.at(share) for share in lines.share])
-    best = int(np.argmax(END_LINE_ODDS * lines.clear + surface))
-    share = float(lines.share[best])
+    runs = edge_runs(picture.work, look.rough, look.found, side)
+    odds = END_LINE_ODDS * lines.clear + np.array([runs.at(share) for share in lines.share])
     now = float((look.found.left, look.found.right)[side](0.5))
-    clearer = float(lines.clear[best]) - lines.near(now, SAME_END)
-    if clearer < MUCH_CLEARER or odds.at(now) - surface[best] > LEAST_CLEARER_GAIN:
+    there = odds[np.abs(lines.share - now) < SAME_END]
+    best = int(np.argmax(odds))
+    if not len(there) or odds[best] - there.max() < LEAST_RUN_GAIN:
         return look
+    share = float(lines.share[best])
+    ends = (share, 1.0) if side == 0 else (0.0, share)
     try:
-        return followed(
-            picture, look.bar, _between(look, *((share, 1.0) if side == 0 else (0.0, share)))
-        )
+        return followed(picture, look.bar, _between(look, *ends))
     except BlankNotFoundError:
         return look
 
 
-END_LINE_ODDS = 10.0
-MUCH_CLEARER = 0.5
+END_LINE_ODDS = 5.0
+LEAST_RUN_GAIN = 8.0
 SAME_END = 0.006
 """Log odds that a line is worth which is an end's at every place against one that is at none (its
-places say much the same), by how much of that (-2 to 2) a line must be clearer, and how far off, in
-lengths, it is still the same. (From trials with known outlines: eight ends mended, one spoilt.)"""
+places say much the same), by how many of these and of the long edges' another place must be
+likelier, and how far off, in lengths, it is still the same. (From trials with known outlines: of
+1078 ends, 79 of them wrong, twelve mended and none spoilt; with half or twice the first number
+eleven to thirteen, and one or two.)"""
 
 
 def _between(look: Look, left: float, right: float) -> Rough:

@@ -24,6 +24,7 @@ __all__ = [
     "BEYOND",
     "CORE",
     "GAP_PX",
+    "LEAST_SCATTER",
     "MEAN_PX",
     "USUAL_TAPER",
     "EndSeen",
@@ -32,6 +33,7 @@ __all__ = [
     "corners_of",
     "end_odds_along",
     "ends_seen",
+    "log_chance",
     "moved_edges",
     "other_course",
     "shortfall",
@@ -236,10 +238,10 @@ def end_odds_along(here: FloatArray, face: FloatArray, bench: FloatArray) -> Flo
     usual = 1.4826 * medians(np.abs(bench.reshape(-1, 3)), 0) + LEAST_SCATTER
     mean = medians(face, 0)
     spread = np.hypot(1.4826 * medians(np.abs(face - mean), 0), usual)
-    return np.clip(_log_chance(here - mean, spread) - _log_chance(here, usual), -1.0, 1.0)
+    return np.clip(log_chance(here - mean, spread) - log_chance(here, usual), -1.0, 1.0)
 
 
-def _log_chance(off: FloatArray, spread: FloatArray) -> FloatArray:
+def log_chance(off: FloatArray, spread: FloatArray) -> FloatArray:
     """Logarithm of the multivariate t density (...), but for a constant, of distances (..., 3)."""
     squared = np.sum((off / spread) ** 2, axis=-1)
     power = -0.5 * (FREEDOM + off.shape[-1])

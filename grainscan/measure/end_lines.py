@@ -21,7 +21,7 @@ __all__ = ["EndLines", "end_lines"]
 ByteArray = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float64]
 
-REACH = 0.15
+REACH = 0.3
 """How far to both sides of the end at hand its place is looked for, in lengths."""
 
 OUTSIDE = 0.6
