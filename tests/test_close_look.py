@@ -11,6 +11,7 @@ from grainscan.measure import close_look
 from grainscan.measure.beams import change_across
 from grainscan.measure.close_look import Look, Picture, to_ends
 from grainscan.measure.corners import ends_seen
+from grainscan.measure.edge_runs import edge_runs
 from grainscan.measure.edges import reduced
 from grainscan.measure.end_lines import EndLines, end_lines
 from grainscan.measure.look import seen
@@ -98,19 +99,51 @@ def test_a_line_that_goes_on_beyond_the_long_edges_is_no_end():
     assert lines.near(1.0, 0.006) > 1.0
 
 
-@pytest.mark.parametrize(("against", "goes"), [(0.0, True), (2.0, True), (5.0, False)])
-def test_an_end_goes_to_a_clearer_line_if_the_surface_does_not_contradict(
-    monkeypatch, against, goes
-):
-    picture = laid()
+BEYOND = 60.0 / (RIGHT - LEFT)
+
+
+def running(gain):
+    """Long edges that speak by a gain for the true right end against one beyond it."""
+    return EndOdds(np.array([0.7, 1.0, 1.0 + BEYOND, 1.3]), np.array([0.0, gain, 0.0, 0.0]))
+
+
+@pytest.mark.parametrize(("gain", "goes"), [(-9.0, False), (4.0, True), (9.0, True)])
+def test_an_end_goes_where_its_line_and_the_long_edges_say(monkeypatch, gain, goes):
+    picture = laid(crosswise=False)
     taken, look = looked_at(picture, TOP, BOTTOM)
-    off = 60.0 / (RIGHT - LEFT)
-    beyond = Curve([1.0 + off], domain=[0.0, 1.0])
+    beyond = Curve([1.0 + BEYOND], domain=[0.0, 1.0])
     wrong = dataclasses.replace(look, found=dataclasses.replace(look.found, right=beyond))
-    odds = EndOdds(np.array([0.7, 1.0, 1.0 + off, 1.3]), np.array([0.0, 0.0, against, against]))
-    monkeypatch.setattr(close_look, "end_odds", lambda *_: odds)
-    ends = float(close_look._to_clearer_end(taken, wrong, 1).found.right(0.5))
-    assert (abs(ends - 1.0) < 0.005) == goes
+    monkeypatch.setattr(close_look, "edge_runs", lambda *_: running(gain))
+    answer = close_look._to_clearer_end(taken, wrong, 1)
+    assert (answer is not wrong) == goes
+    if goes:
+        assert float(answer.found.right(0.5)) == pytest.approx(1.0, abs=0.005)
+
+
+@pytest.mark.parametrize("side", [0, 1])
+@pytest.mark.parametrize("off", [-0.12, 0.0, 0.06])
+def test_the_long_edges_run_on_to_the_end_wherever_it_was_laid(side, off):
+    picture = laid(crosswise=False)
+    _, look = looked_at(picture, TOP, BOTTOM)
+    moved = Curve([side + (off if side == 1 else -off)], domain=[0.0, 1.0])
+    found = dataclasses.replace(look.found, **{("left", "right")[side]: moved})
+    runs = edge_runs(picture, look.rough, found, side)
+    assert runs.best == pytest.approx(side, abs=0.02)
+    # Twelve pixels of two edges say up to two.
+    assert 30 < runs.at(float(side)) - runs.at(abs(side - 0.25)) < 2.0 * 250.0 / 12.0 + 2.0
+
+
+def test_where_a_stain_ends_is_no_end_of_the_face():
+    picture = laid(crosswise=False).astype(float)
+    stained = slice(LEFT, LEFT + 150)
+    picture[TOP:BOTTOM, stained] *= [0.72, 0.70, 0.68]
+    taken, look = looked_at(np.uint8(picture), TOP, BOTTOM)
+    at_stain = Curve([150.0 / (RIGHT - LEFT)], domain=[0.0, 1.0])
+    wrong = dataclasses.replace(look, found=dataclasses.replace(look.found, left=at_stain))
+    answer = close_look._to_clearer_end(taken, wrong, 0)
+    rough, found = answer.rough, answer.found
+    left_px = rough.left + float(found.left(0.5)) * rough.length + rough.origin[0]
+    assert left_px == pytest.approx(LEFT - 0.5, abs=4.0)
 
 
 @pytest.mark.parametrize("lost", [False, True])
@@ -129,6 +162,7 @@ def test_an_end_is_doubted_where_the_surface_ends_elsewhere(monkeypatch, lost):
 
     monkeypatch.setattr(close_look, "followed", faint)
     monkeypatch.setattr(close_look, "end_lines", nowhere)
+    monkeypatch.setattr(close_look, "edge_runs", lambda *_: running(0.0))
     answer = to_ends(taken, wrong)
     assert answer.end_doubted
     assert answer.found is wrong.found

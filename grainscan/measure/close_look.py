@@ -240,7 +240,7 @@ SAME_END = 0.006
 places say much the same), by how many of these and of the long edges' another place must be
 likelier, and how far off, in lengths, it is still the same. (From trials with known outlines: of
 1078 ends, 79 of them wrong, twelve mended and none spoilt; with half or twice the first number
-eleven to thirteen, and one or two.)"""
+twelve or eleven, and one.)"""
 
 
 def _between(look: Look, left: float, right: float) -> Rough:
