@@ -103,17 +103,30 @@ BEYOND = 60.0 / (RIGHT - LEFT)
 
 
 def running(gain):
-    """Long edges that speak by a gain for the true right end against one beyond it."""
+    """Long edges, or a surface, that speak by a gain for the true right end against one beyond."""
     return EndOdds(np.array([0.7, 1.0, 1.0 + BEYOND, 1.3]), np.array([0.0, gain, 0.0, 0.0]))
 
 
-@pytest.mark.parametrize(("gain", "goes"), [(-9.0, False), (4.0, True), (9.0, True)])
-def test_an_end_goes_where_its_line_and_the_long_edges_say(monkeypatch, gain, goes):
+@pytest.mark.parametrize(
+    ("edges", "surface", "goes"),
+    [
+        (-9.0, -9.0, False),
+        (4.0, -9.0, True),
+        (9.0, -9.0, True),
+        (-9.0, -4.0, False),
+        (-9.0, -2.0, True),
+        (-9.0, 4.0, True),
+    ],
+)
+def test_an_end_goes_where_its_line_and_the_long_edges_or_the_surface_say(
+    monkeypatch, edges, surface, goes
+):
     picture = laid(crosswise=False)
     taken, look = looked_at(picture, TOP, BOTTOM)
     beyond = Curve([1.0 + BEYOND], domain=[0.0, 1.0])
     wrong = dataclasses.replace(look, found=dataclasses.replace(look.found, right=beyond))
-    monkeypatch.setattr(close_look, "edge_runs", lambda *_: running(gain))
+    monkeypatch.setattr(close_look, "edge_runs", lambda *_: running(edges))
+    monkeypatch.setattr(close_look, "end_odds", lambda *_: running(surface))
     answer = close_look._to_clearer_end(taken, wrong, 1)
     assert (answer is not wrong) == goes
     if goes:

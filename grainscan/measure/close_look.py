@@ -14,11 +14,12 @@ from grainscan.errors import BlankNotFoundError
 from grainscan.measure.bars import Bar, bar_between
 from grainscan.measure.corners import EndSeen, ends_seen, moved_edges, shortfall
 from grainscan.measure.edge_runs import edge_runs
-from grainscan.measure.end_lines import end_lines
+from grainscan.measure.end_lines import EndLines, end_lines
 from grainscan.measure.refine import Refined, refined
 from grainscan.measure.regions import (
     LEAST_END_GAIN,
     LEAST_GAIN,
+    EndOdds,
     end_odds,
     region_odds,
 )
@@ -218,14 +219,14 @@ def to_ends(picture: Picture, look: Look) -> Look:
 def _to_clearer_end(picture: Picture, look: Look, side: int) -> Look:
     """The outline with one end where a line is clearer, or up to where both long edges run on."""
     lines = end_lines(picture.work, look.rough, look.found, side)
-    runs = edge_runs(picture.work, look.rough, look.found, side)
-    odds = END_LINE_ODDS * lines.clear + np.array([runs.at(share) for share in lines.share])
     now = float((look.found.left, look.found.right)[side](0.5))
-    there = odds[np.abs(lines.share - now) < SAME_END]
-    best = int(np.argmax(odds))
-    if not len(there) or odds[best] - there.max() < LEAST_RUN_GAIN:
+    runs = edge_runs(picture.work, look.rough, look.found, side)
+    share = _where_edges_run(lines, runs, now)
+    if share is None:
+        odds = end_odds(picture.work, look.rough, look.found, side)
+        share = _where_surface_agrees(lines, odds, now)
+    if share is None:
         return look
-    share = float(lines.share[best])
     ends = (share, 1.0) if side == 0 else (0.0, share)
     try:
         return followed(picture, look.bar, _between(look, *ends))
@@ -233,14 +234,40 @@ def _to_clearer_end(picture: Picture, look: Look, side: int) -> Look:
         return look
 
 
-END_LINE_ODDS = 5.0
+def _where_edges_run(lines: EndLines, runs: EndOdds, now: float) -> float | None:
+    """The place at which a line and both long edges together say by much that the end is there."""
+    odds = LINE_TO_EDGES * lines.clear + np.array([runs.at(share) for share in lines.share])
+    there = odds[np.abs(lines.share - now) <= SAME_END]
+    best = int(np.argmax(odds))
+    sure = len(there) and odds[best] - there.max() > LEAST_RUN_GAIN
+    return float(lines.share[best]) if sure else None
+
+
+def _where_surface_agrees(lines: EndLines, odds: EndOdds, now: float) -> float | None:
+    """The place of a line that is much clearer, if the face's look does not say otherwise."""
+    surface = np.array([odds.at(share) for share in lines.share])
+    near = np.abs(lines.share - now) < NOT_FAR
+    likely = np.where(near, LINE_TO_SURFACE * lines.clear + surface, -np.inf)
+    best = int(np.argmax(likely))
+    clearer = float(lines.clear[best]) - lines.near(now, SAME_END)
+    agrees = surface[best] > odds.at(now) - LEAST_CLEARER_GAIN
+    return float(lines.share[best]) if clearer > MUCH_CLEARER and agrees else None
+
+
+LINE_TO_EDGES = 5.0
+LINE_TO_SURFACE = 10.0
+"""Log odds that a line is worth which is an end's at every place against one that is at none; its
+places say much the same. (From trials with known outlines; half or twice as much does the same.)"""
+
 LEAST_RUN_GAIN = 8.0
+MUCH_CLEARER = 0.5
+"""By how many of these and of the long edges' another place must be likelier, or by how much a line
+clearer, -2 to 2. (Of 1078 ends, 79 of them wrong, the one mends twelve and spoils none, the other
+mends eight and spoils one.)"""
+
 SAME_END = 0.006
-"""Log odds that a line is worth which is an end's at every place against one that is at none (its
-places say much the same), by how many of these and of the long edges' another place must be
-likelier, and how far off, in lengths, it is still the same. (From trials with known outlines: of
-1078 ends, 79 of them wrong, twelve mended and none spoilt; with half or twice the first number
-twelve or eleven, and one.)"""
+NOT_FAR = 0.15
+"""How far off, in lengths, an end is still the same, and how far its surface is asked."""
 
 
 def _between(look: Look, left: float, right: float) -> Rough:
