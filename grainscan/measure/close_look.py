@@ -23,6 +23,7 @@ from grainscan.measure.regions import (
     end_odds,
     region_odds,
 )
+from grainscan.measure.side_face import in_another_light
 from grainscan.measure.sides import Curve, Rough
 
 __all__ = [
@@ -143,8 +144,19 @@ def _moves_within_bench(picture: Picture, look: Look) -> Iterator[Rough]:
                 ((look.found.top, moved.top), (look.found.bottom, moved.bottom))
             )
         )
-        if lost < LEAST_GAIN:
+        if lost < LEAST_GAIN and not _over_a_side_face(picture, look, moved):
             yield moved
+
+
+def _over_a_side_face(picture: Picture, look: Look, moved: Rough | Refined) -> bool:
+    """Whether a long edge was moved out over what is in another light than the face."""
+    share = np.linspace(0.05, 0.95, 9)
+    found = look.found
+    for now, then, out in ((found.top, moved.top, -1.0), (found.bottom, moved.bottom, 1.0)):
+        outwards = float(np.median(out * (then(share) - now(share)))) > 0.0
+        if outwards and in_another_light(picture.work, look.rough, now, then):
+            return True
+    return False
 
 
 def to_regions(picture: Picture, look: Look) -> Look:
@@ -158,6 +170,8 @@ def to_regions(picture: Picture, look: Look) -> Look:
     course = odds.best(side, other)
     least = odds.at(side, course(odds.share)) - LEAST_GAIN
     if odds.at(side, now(odds.share)) > least:
+        return look
+    if _over_a_side_face(picture, look, _with_edge(look.found, side, course, other)):
         return look
     try:
         moved = followed(picture, look.bar, _with_edge(look.rough, side, course, other))

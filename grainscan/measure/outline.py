@@ -45,6 +45,11 @@ SMALL_WIDTH_PX = 640
 WORK_WIDTH_PX = 1600
 DRAWN_POINTS = 101
 
+NOT_FOUND = (
+    "no blank found: lay it left to right on a plain background of another colour, "
+    "both ends in the picture"
+)
+
 LEAST_CONFIDENCE = 0.6
 """Confidence of an outline below which it is unsure."""
 
@@ -81,11 +86,27 @@ def find_face(pixels: ByteArray, *, smaller: tuple[ByteArray, float] | None = No
     """
     work, work_scale = smaller or reduced(pixels, WORK_WIDTH_PX)
     picture, found = _likely_bars(work, work_scale)
-    outline = _close_look(picture, found[0])
+    outline = _first_followed(picture, found)
     tilt = _tilt_deg(outline, work.shape, work_scale)
     if tilt > MOST_TILT_DEG or outline.confidence < LEAST_CONFIDENCE:
         outline = _neighbour(picture, found, outline, tilt)
     return dataclasses.replace(outline, confidence=outline.confidence * (1.0 - _rivalled(found)))
+
+
+def _first_followed(picture: Picture, found: list[Bar]) -> FaceOutline:
+    """The outline of the best bar, or of one nearly as good if that one cannot be followed.
+
+    Raises :class:`BlankNotFoundError` if none can.
+    """
+    first: BlankNotFoundError | None = None
+    for bar in found:
+        if bar.score < NEARLY * found[0].score:
+            break
+        try:
+            return _close_look(picture, bar)
+        except BlankNotFoundError as error:
+            first = first or error
+    raise first or BlankNotFoundError(NOT_FOUND)
 
 
 def _close_look(picture: Picture, bar: Bar) -> FaceOutline:
@@ -125,10 +146,7 @@ def _likely_bars(work: ByteArray, work_scale: float) -> tuple[Picture, list[Bar]
         # Lines of the bench may be more than the blank's edges, and stronger.
         found = bars(look, change, chains(change, PATIENCE * MOST_CHAINS), patience=PATIENCE)
     if not _stands_out(found):
-        raise BlankNotFoundError(
-            "no blank found: lay it left to right on a plain background of another colour, "
-            "both ends in the picture"
-        )
+        raise BlankNotFoundError(NOT_FOUND)
     if any(_is_another(bar, found[0]) for bar in found[1:]):
         raise BlankNotFoundError("more than one blank in the picture: photograph one at a time")
     return Picture(work, work_scale, small_scale, look, change), found
@@ -234,7 +252,10 @@ def _neighbour(
             break
         if not _beside(bar, outline, picture):
             continue
-        other = _close_look(picture, bar)
+        try:
+            other = _close_look(picture, bar)
+        except BlankNotFoundError:
+            continue
         if _tilt_deg(other, picture.work.shape, picture.work_scale) > MOST_TILT_DEG:
             continue
         if not _share_arris(other, outline):

@@ -15,7 +15,7 @@ from grainscan.measure.look import features
 from grainscan.measure.medians import median, medians
 from grainscan.measure.sides import CLEAR_ENOUGH, EDGE_POINTS, Curve, Rough, step_towards
 
-__all__ = ["Arris", "arris_by_ends", "arris_by_light"]
+__all__ = ["Arris", "arris_by_ends", "arris_by_light", "in_another_light"]
 
 ByteArray = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float64]
@@ -101,6 +101,40 @@ def _inside_side_face(picture: ByteArray, rough: Rough, edge: Curve, inwards: fl
         return edge
     line = Curve.fit([0.0, 1.0], [max(0.0, start), max(0.0, start + slope)], 1, domain=[0.0, 1.0])
     return edge + inwards * line
+
+
+def in_another_light(picture: ByteArray, rough: Rough, edge: Curve, outer: Curve) -> bool:
+    """Whether what lies between a long edge and an ``outer`` course is in another light than the
+    face all along the length, as a side face is, and what lies between rings is not.
+    """
+    share = np.linspace(0.02, 0.98, EDGE_POINTS)
+    away = outer(share) - edge(share)
+    if np.median(np.abs(away)) < LEAST_SIDE_PX:
+        return False
+    # Off the edge's own blur, and as far in as out.
+    parts = np.linspace(0.25, 0.9, 8)[:, None]
+    points = rough.points(share, edge(share))
+    light = []
+    for way in (parts, -parts):
+        x, y = np.moveaxis(points + (way * away)[..., None] * rough.across, -1, 0)
+        rows = np.clip(np.round(y).astype(int), 0, picture.shape[0] - 1)
+        columns = np.clip(np.round(x).astype(int), 0, picture.shape[1] - 1)
+        light.append(lightness(picture[rows, columns]))
+    steps = [median(stretch) for stretch in np.array_split(light[0] - light[1], 8, axis=1)]
+    return bool(min(steps) > LEAST_LIGHT or max(steps) < -LEAST_LIGHT)
+
+
+LEAST_LIGHT = 3.0
+"""L* by which a side face differs from the face in every stretch."""
+
+
+def lightness(colours: ByteArray) -> Float32Array:
+    """L* of colours (..., 3) uint8 RGB."""
+    import cv2
+
+    flat = colours.reshape(-1, 1, 3).astype(np.float32) / np.float32(255.0)
+    lab = cv2.cvtColor(flat, cv2.COLOR_RGB2LAB)
+    return np.asarray(lab[:, 0, 0].reshape(colours.shape[:-1]), dtype=np.float32)
 
 
 def arris_by_ends(
