@@ -54,6 +54,28 @@ def test_an_edge_is_not_moved_in_over_the_face_itself(monkeypatch, now, then, be
     assert list(close_look._moves_within_bench(taken, look)) == ([moved] if believed else [])
 
 
+@pytest.mark.parametrize(
+    ("light", "vetoed"), [(1.0, False), (0.9, True), (1.1, True), ("rings", False)]
+)
+def test_an_edge_is_not_moved_out_over_what_is_in_another_light(light, vetoed):
+    picture = laid().astype(float)
+    beyond = slice(BOTTOM, BOTTOM + 24)
+    strip = picture[BOTTOM - 30 : BOTTOM - 6, LEFT:RIGHT]
+    if light == "rings":
+        # Half of the length lighter, the other half darker: no side face.
+        picture[beyond, LEFT:RIGHT] = (
+            strip * np.where(np.arange(RIGHT - LEFT) < 500, 1.1, 0.9)[None, :, None]
+        )
+    else:
+        picture[beyond, LEFT:RIGHT] = strip * light
+    taken, look = looked_at(np.uint8(np.clip(picture, 0, 255)), TOP - 0.5, BOTTOM - 0.5)
+    moved, _ = outline(TOP - 0.5, BOTTOM + 23.5)
+    assert close_look._over_a_side_face(taken, look, moved) == vetoed
+    # Inwards it may move.
+    moved, _ = outline(TOP - 0.5, BOTTOM - 24.5)
+    assert not close_look._over_a_side_face(taken, look, moved)
+
+
 @pytest.mark.parametrize(("off", "sure"), [(0, True), (1, True), (-30, False), (30, False)])
 def test_an_outline_is_doubted_whose_ends_contradict_its_corners(off, sure):
     _, look = looked_at(laid(), TOP, BOTTOM + off)

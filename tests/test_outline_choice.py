@@ -196,3 +196,31 @@ def test_where_no_bar_stands_out_more_are_tried(monkeypatch):
     monkeypatch.setattr(outlines, "bars", lambda *_, patience=1: [])
     with pytest.raises(BlankNotFoundError, match="no blank found"):
         find_face(pixels)
+
+
+def test_of_two_bars_as_long_and_as_clear_neither_is_sure():
+    # The one is much narrower: no second blank, but which is it?
+    picture = np.array([92.0, 100.0, 110.0]) + np.random.default_rng(7).normal(0, 2, (900, 1400, 1))
+    for top, bottom in ((250, 330), (560, 590)):
+        rings = np.random.default_rng(top).normal(0, 6, (bottom - top, 1, 1))
+        picture[top:bottom, 200:1200] = np.array([206.0, 176.0, 132.0]) + rings
+    both = np.uint8(np.clip(picture, 0, 255))
+    assert find_face(both).confidence < LEAST_CONFIDENCE
+    picture[500:650] = picture[100:250]
+    assert find_face(np.uint8(np.clip(picture, 0, 255))).confidence > LEAST_CONFIDENCE
+
+
+def test_a_bar_that_cannot_be_followed_gives_way_to_the_next(monkeypatch):
+    this, other = strip(300, 340, UNSURE), strip(500, 540, SURE)
+    found = [bar_of(this), bar_of(other, NEARLY + 0.05)]
+
+    def looked(_, bar):
+        if bar is found[0]:
+            raise BlankNotFoundError("the long edges run together")
+        return other
+
+    monkeypatch.setattr(outlines, "_close_look", looked)
+    assert outlines._first_followed(None, found) is other
+    found[1].score = NEARLY - 0.05
+    with pytest.raises(BlankNotFoundError, match="run together"):
+        outlines._first_followed(None, found)

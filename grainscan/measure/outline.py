@@ -175,7 +175,7 @@ def _is_another(bar: Bar, best: Bar) -> bool:
     # What costs nothing is asked first.
     return (
         bar.score > max(LIKE_THE_BEST * best.score, BEYOND_DOUBT * 2.0 * length)
-        and length > 0.85 * best_length
+        and length > AS_LONG * best_length
         and 0.6 < bar.width / best.width < 1.0 / 0.6
         and float(np.linalg.norm(bar.hue - best.hue)) < ANY_WOOD
         and _lies_apart(bar, best)
@@ -183,29 +183,41 @@ def _is_another(bar: Bar, best: Bar) -> bool:
 
 
 def _rivalled(found: list[Bar]) -> float:
-    """How far a longer bar apart from the best one may be the blank instead, 0 to 1.
+    """How far a bar apart from the best one may be the blank instead, 0 to 1.
 
     An offcut on the bench may stand out better than the blank does. The blank is what fills the
     width of the picture; how clear the longer one is, against the best, is the doubt. Against one
     that does not even fill half of it any longer bar counts.
     """
     best = found[0]
-    length = best.right - best.left
-    fills = length > FILLED * len(best.top.rows)
-    longer = [
+    fills = best.right - best.left > FILLED * len(best.top.rows)
+    rivals = [
         bar.score / best.score
         for bar in found[1:]
-        if bar.score > RIVAL * best.score
-        and bar.right - bar.left > LONGER * length
-        and (not fills or (min(bar.edge_share) > SHOWN and min(bar.stops) > STOPPED))
+        if _is_rival(bar, best, fills)
         and float(np.linalg.norm(bar.hue - best.hue)) < ANY_WOOD
         and _lies_apart(bar, best)
     ]
-    return min(1.0, max(longer, default=0.0))
+    return min(1.0, max(rivals, default=0.0))
 
 
+def _is_rival(bar: Bar, best: Bar, fills: bool) -> bool:
+    """Whether a bar is as long and nearly as clear as the best one, or longer.
+
+    ``fills``: whether the best one fills half of the picture.
+    """
+    length, best_length = bar.right - bar.left, best.right - best.left
+    a_blank = min(bar.edge_share) > SHOWN and min(bar.stops) > STOPPED
+    if bar.score > BEYOND_DOUBT * best.score and length > AS_LONG * best_length and a_blank:
+        return True
+    longer = bar.score > RIVAL * best.score and length > LONGER * best_length
+    return longer and (not fills or a_blank)
+
+
+AS_LONG = 0.85
 LONGER = 1.15
-"""Length of a rival, in lengths of the best bar, beyond which it may be the blank more likely."""
+"""Length of another bar, in lengths of the best one, beyond which it may be the blank as well, and
+beyond which it more likely is."""
 
 SHOWN = 0.75
 STOPPED = 0.25
