@@ -23,13 +23,12 @@ from grainscan.measure.sides import Curve, Rough
 __all__ = [
     "BEYOND",
     "CORE",
-    "GAP_PX",
     "LEAST_SCATTER",
-    "MEAN_PX",
     "USUAL_TAPER",
     "EndSeen",
     "OtherCourse",
     "agreement",
+    "changes_along",
     "corners_of",
     "end_odds_along",
     "ends_seen",
@@ -184,7 +183,9 @@ def _along_end(
     offsets = np.arange(-float(BENCH_PX), FACE_PX, 1.0)
     points = rough.points(end(share), across)
     band = _colours(picture, points, rough.along * inwards, offsets)
-    usual, here = _changes(band, offsets)
+    change, places = changes_along(band, offsets)
+    here = change[:, int(np.argmin(np.abs(places)))]
+    usual = change[:, np.abs(places) > MEAN_PX + GAP_PX]
     core = (share > CORE[0]) & (share < CORE[1])
     odds = np.zeros(len(across))
     for side in (share < 0.5, share >= 0.5):
@@ -217,14 +218,20 @@ def _colours(
     return np.asarray(cv2.blur(np.ascontiguousarray(lab), (1, 3)), dtype=np.float32)
 
 
-def _changes(band: Float32Array, offsets: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Change of colour along the length, away from the end (N, places, 3) and at it (N, 3)."""
+def changes_along(
+    band: Float32Array | FloatArray,
+    offsets: FloatArray,
+    mean_px: int = MEAN_PX,
+    gap_px: int = GAP_PX,
+) -> tuple[FloatArray, FloatArray]:
+    """Changes of colour (N, K, 3) along the second axis of a band (N, M, 3) at ``offsets`` (M,),
+    and where they are (K,): means of ``mean_px`` after and before, ``gap_px`` apart.
+    """
     sums = np.cumsum(np.pad(band.astype(np.float64), ((0, 0), (1, 0), (0, 0))), axis=1)
-    means = (sums[:, MEAN_PX:] - sums[:, :-MEAN_PX]) / MEAN_PX
-    apart = MEAN_PX + GAP_PX
+    means = (sums[:, mean_px:] - sums[:, :-mean_px]) / mean_px
+    apart = mean_px + gap_px
     change = means[:, apart:] - means[:, :-apart]
-    places = offsets[: change.shape[1]] + MEAN_PX + 0.5 * GAP_PX - 0.5
-    return change[:, np.abs(places) > apart], change[:, int(np.argmin(np.abs(places)))]
+    return change, offsets[: change.shape[1]] + mean_px + 0.5 * gap_px - 0.5
 
 
 def end_odds_along(here: FloatArray, face: FloatArray, bench: FloatArray) -> FloatArray:

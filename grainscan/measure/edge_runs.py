@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.corners import LEAST_SCATTER, log_chance
+from grainscan.measure.corners import LEAST_SCATTER, changes_along, log_chance
 from grainscan.measure.medians import median, medians
 from grainscan.measure.refine import Refined
 from grainscan.measure.regions import END_REACH, EndOdds
@@ -89,12 +89,9 @@ def _seen(
     )
     lab = cv2.cvtColor(band.astype(np.float32) / np.float32(255.0), cv2.COLOR_RGB2LAB)
     means = lab.reshape(len(offsets), len(blocks), BLOCK_PX, 3).mean(axis=2, dtype=np.float64)
-    sums = np.cumsum(np.pad(means, ((1, 0), (0, 0), (0, 0))), axis=0)
-    means = (sums[MEAN_PX:] - sums[:-MEAN_PX]) / MEAN_PX
-    change = means[MEAN_PX + GAP_PX :] - means[: -(MEAN_PX + GAP_PX)]
-    place = offsets[: len(change)] + MEAN_PX + 0.5 * GAP_PX - 0.5
-    here = change[int(np.argmin(np.abs(place)))]
-    beside = change[np.abs(place) > BESIDE_PX].reshape(-1, 3)
+    change, place = changes_along(means.swapaxes(0, 1), offsets, MEAN_PX, GAP_PX)
+    here = change[:, int(np.argmin(np.abs(place)))]
+    beside = change[:, np.abs(place) > BESIDE_PX].reshape(-1, 3)
     usual = 1.4826 * medians(np.abs(beside), 0) + LEAST_SCATTER
     learnt = here[blocks < LEARNT_TO]
     mean = medians(learnt, 0)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from grainscan.measure.corners import BEYOND, CORE, GAP_PX, MEAN_PX, end_odds_along
+from grainscan.measure.corners import BEYOND, CORE, changes_along, end_odds_along
 from grainscan.measure.refine import Refined
 from grainscan.measure.sides import Rough
 
@@ -74,7 +74,7 @@ def _lines(picture: ByteArray, rough: Rough, found: Refined, side: int, lean: fl
     x, y = np.moveaxis(points.astype(np.float32), -1, 0)
     band = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     lab = cv2.cvtColor(band.astype(np.float32) / np.float32(255.0), cv2.COLOR_RGB2LAB)
-    change, places = _changes(cv2.blur(lab, (1, 3)).astype(np.float64), offsets)
+    change, places = changes_along(np.asarray(cv2.blur(lab, (1, 3)), np.float32), offsets)
     core = (share > CORE[0]) & (share < CORE[1])
     odds = np.empty(change.shape[:2])
     beyond = []
@@ -87,12 +87,3 @@ def _lines(picture: ByteArray, rough: Rough, found: Refined, side: int, lean: fl
     seen = ((points > 1.0) & (points < size - 2.0)).all(axis=(0, 2))
     clear[np.interp(places, offsets, seen.astype(float)) < 1.0] = -2.0
     return EndLines(at + places / rough.length, clear)
-
-
-def _changes(lab: FloatArray, offsets: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Changes of colour along the length (rows, K, 3), and at which ``offsets`` they are (K,)."""
-    sums = np.cumsum(np.pad(lab, ((0, 0), (1, 0), (0, 0))), axis=1)
-    means = (sums[:, MEAN_PX:] - sums[:, :-MEAN_PX]) / MEAN_PX
-    apart = MEAN_PX + GAP_PX
-    change = means[:, apart:] - means[:, :-apart]
-    return change, offsets[: change.shape[1]] + MEAN_PX + 0.5 * GAP_PX - 0.5

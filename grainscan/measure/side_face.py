@@ -119,7 +119,7 @@ def in_another_light(picture: ByteArray, rough: Rough, edge: Curve, outer: Curve
         x, y = np.moveaxis(points + (way * away)[..., None] * rough.across, -1, 0)
         rows = np.clip(np.round(y).astype(int), 0, picture.shape[0] - 1)
         columns = np.clip(np.round(x).astype(int), 0, picture.shape[1] - 1)
-        light.append(lightness(picture[rows, columns]))
+        light.append(_lightness(picture[rows, columns]))
     steps = [median(stretch) for stretch in np.array_split(light[0] - light[1], 8, axis=1)]
     return bool(min(steps) > LEAST_LIGHT or max(steps) < -LEAST_LIGHT)
 
@@ -128,7 +128,7 @@ LEAST_LIGHT = 3.0
 """L* by which a side face differs from the face in every stretch."""
 
 
-def lightness(colours: ByteArray) -> Float32Array:
+def _lightness(colours: ByteArray) -> Float32Array:
     """L* of colours (..., 3) uint8 RGB."""
     import cv2
 
