@@ -9,7 +9,10 @@ from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter
 
 from grainscan.errors import BlankNotFoundError
+from grainscan.measure.bars import bar_between
 from grainscan.measure.beams import chains, change_across
+from grainscan.measure.edges import reduced
+from grainscan.measure.look import seen
 from grainscan.measure.outline import LEAST_CONFIDENCE, find_face
 from tests.render import random_blank, random_photo, render_blank
 from tests.render.spec import suite_case
@@ -92,6 +95,23 @@ def test_a_cast_shadow_is_not_wood():
     found = find_face(photograph(picture))
     assert found.bottom_edge_px[:, 1] == pytest.approx(np.full(101, 329.5), abs=2.0)
     assert found.corners_px[1, 0] == pytest.approx(1049.5, abs=4.0)
+
+
+def test_half_the_light_is_a_shadow_on_a_dark_ground_as_on_a_bright_one():
+    for bench in ((80, 52, 57), (120, 80, 88), (200, 140, 152)):
+        picture = board(bench=bench)
+        picture[300:360, 160:1040] *= 0.73
+        small, _ = reduced(photograph(picture), 640)
+        at = np.linspace(0.0, 639.0, 20)
+        scale = 640 / 1200
+        top, bottom = (np.stack([at, np.full(20, y * scale)], axis=1) for y in (300, 360))
+        look = seen(small, photograph(picture))
+        bar = bar_between(look, change_across(look), top, bottom)
+        assert bar.shade > 0.9
+        # A strip of wood of its own hue is none.
+        wood = lay(board(bench=bench), 160, 300, 1040, 360, colour=(92, 66, 40))
+        look = seen(reduced(photograph(wood), 640)[0], photograph(wood))
+        assert bar_between(look, change_across(look), top, bottom).shade < 0.3
 
 
 @pytest.mark.parametrize("light", [0.55, 0.75])

@@ -49,8 +49,9 @@ MOST_HUE = 0.08
 """The same difference beyond which two strips of wood are not of one board: earlywood and
 latewood, heart and sap stay below it (common practice, no source)."""
 
-SHADE_STEP = 7.0
-"""Step of L* below which a darker strip is not taken for a shadow: a sixth of the light."""
+SHADE_STEP = 0.06
+"""Share of L* + 16 by which a strip must be darker to be taken for a shadow: a sixth of the light
+(L* + 16 goes with its cube root)."""
 
 GUESSED_EDGE = 0.85
 """An edge that no chain follows, but a step between two chains, counts less."""
@@ -717,7 +718,9 @@ def _shade(
         away = [edge + outwards * max(4.0, share * width) for share in (0.3, 0.8, 1.3)]
         beside = [_strip_colour(lab, at, rows - 2.0, rows + 2.0) for rows in away]
         alike = [np.exp(-((np.linalg.norm(_hue(inner) - _hue(c)) / SAME_HUE) ** 2)) for c in beside]
-        lighter = max((c[0] - inner[0]) * a for c, a in zip(beside, alike, strict=True))
+        lighter = max(
+            (c[0] - inner[0]) / (c[0] + 16.0) * a for c, a in zip(beside, alike, strict=True)
+        )
         least = min(least, float(lighter))
         if least <= SHADE_STEP:
             return 0.0
