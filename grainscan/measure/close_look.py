@@ -214,9 +214,8 @@ def to_ends(picture: Picture, look: Look) -> Look:
         gain = odds.at(odds.best) - odds.at(now)
         if gain < LEAST_CLEARER_GAIN:
             continue
-        ends = (odds.best, 1.0) if side == 0 else (0.0, odds.best)
         try:
-            other = followed(picture, look.bar, _between(look, *ends))
+            other = _followed_to(picture, look, side, odds.best)
         except BlankNotFoundError:
             doubted = doubted or gain > LEAST_END_GAIN
             continue
@@ -230,6 +229,12 @@ def to_ends(picture: Picture, look: Look) -> Look:
     return dataclasses.replace(look, end_doubted=doubted)
 
 
+def _followed_to(picture: Picture, look: Look, side: int, share: float) -> Look:
+    """The outline with its left (0) or right (1) end at a share of its length, followed anew."""
+    ends = (share, 1.0) if side == 0 else (0.0, share)
+    return followed(picture, look.bar, _between(look, *ends))
+
+
 def _to_clearer_end(picture: Picture, look: Look, side: int) -> Look:
     """The outline with one end where a line is clearer, or up to where both long edges run on."""
     lines = end_lines(picture.work, look.rough, look.found, side)
@@ -241,9 +246,8 @@ def _to_clearer_end(picture: Picture, look: Look, side: int) -> Look:
         share = _where_surface_agrees(lines, odds, now)
     if share is None:
         return look
-    ends = (share, 1.0) if side == 0 else (0.0, share)
     try:
-        return followed(picture, look.bar, _between(look, *ends))
+        return _followed_to(picture, look, side, share)
     except BlankNotFoundError:
         return look
 
