@@ -76,7 +76,7 @@ LEAST_OWN = 0.7
 """Difference of neighbouring strips (L*, a*, b*) that noise and uneven light leave anyway."""
 
 MOST_PAIRS = 30
-MOST_KNOWN = 4
+MOST_KNOWN = 10
 STRETCHES = 6
 LEAST_STEP = 0.45
 SAME_ENDS = 0.03

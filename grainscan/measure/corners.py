@@ -36,6 +36,8 @@ __all__ = [
     "moved_edges",
     "other_course",
     "shortfall",
+    "shortfalls",
+    "taper",
 ]
 
 ByteArray = npt.NDArray[np.uint8]
@@ -115,13 +117,18 @@ def shortfall(seen: tuple[EndSeen, EndSeen], found: Refined) -> float:
 
     Only corners at which an end is seen to stop count.
     """
-    total = 0.0
+    return sum(shortfalls(seen, found))
+
+
+def shortfalls(seen: tuple[EndSeen, EndSeen], found: Refined) -> tuple[float, float]:
+    """`shortfall` of the corners of the top edge and of those of the bottom one."""
+    upper = lower = 0.0
     for end, (top, bottom) in zip(seen, corners_of(found), strict=True):
         if end.stops[0]:
-            total += float(end.up_to(top) - end.up_to(end.corners_px[0]))
+            upper += float(end.up_to(top) - end.up_to(end.corners_px[0]))
         if end.stops[1]:
-            total += float(end.up_to(end.corners_px[1]) - end.up_to(bottom))
-    return total
+            lower += float(end.up_to(end.corners_px[1]) - end.up_to(bottom))
+    return upper, lower
 
 
 def agreement(seen: tuple[EndSeen, EndSeen], found: Refined, length_px: float) -> bool:
@@ -165,8 +172,13 @@ def other_course(seen: tuple[EndSeen, EndSeen], found: Refined, length_px: float
     return OtherCourse(float(turned.max(initial=0.0)), _taper(now), _taper(own))
 
 
+def taper(found: Refined) -> float:
+    """Difference of the widths of both ends, in mean widths."""
+    return _taper(np.array(corners_of(found)))
+
+
 def _taper(corners: FloatArray) -> float:
-    """Difference of the widths of both ends in mean widths; ``corners`` (2 ends, 2 edges)."""
+    """The same; ``corners`` (2 ends, 2 edges)."""
     left, right = corners[:, 1] - corners[:, 0]
     return float(2.0 * abs(left - right) / (left + right))
 
@@ -263,8 +275,9 @@ LEAST_WIDTH_PX = 5.0
 MOST_WIDTH = 0.28
 """Widest face looked for, as a share of its length."""
 
-MOST_CLEAR = 6.0
-"""An edge clearer than this many scatters of its surroundings is simply clear."""
+MOST_CLEAR = 3.0
+"""An edge clearer than this many scatters of its surroundings is simply clear: rings are clearer
+still."""
 
 USUAL_TAPER = 0.08
 """Difference of the widths of both ends, in mean widths, that is common in riven stuff (common

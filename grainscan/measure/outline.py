@@ -12,18 +12,11 @@ from grainscan.errors import BlankNotFoundError
 from grainscan.measure.bars import FILLED, RIVAL, Bar, bars
 from grainscan.measure.beams import MOST_CHAINS, chains, change_across
 from grainscan.measure.camera import USUAL_FOCAL_35MM, camera_matrix
-from grainscan.measure.close_look import (
-    LEAST_BETTER,
-    Look,
-    Picture,
-    followed,
-    rough_of,
-    to_corners,
-    to_ends,
-    to_regions,
-)
+from grainscan.measure.close_look import Look, Picture, followed, rough_of
 from grainscan.measure.corners import USUAL_TAPER, agreement, other_course, shortfall
+from grainscan.measure.edge_moves import LEAST_BETTER, to_corners, to_regions
 from grainscan.measure.edges import reduced
+from grainscan.measure.end_moves import to_ends
 from grainscan.measure.look import seen
 from grainscan.measure.refine import Refined
 from grainscan.measure.sides import EDGE_POINTS, Rough

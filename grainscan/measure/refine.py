@@ -33,6 +33,9 @@ Float32Array = npt.NDArray[np.float32]
 
 COARSE_BENDS = 4
 
+CLEAR_BENDS = 2
+"""Bends of the distance of two clear long edges: taper, perspective, a little unevenness."""
+
 SEEN = 0.3
 """Share of an arris that must stand clear if only one end tells it. (Of those with known outlines a
 joint of the bench hardly ever reaches it; an arris does as a rule.)"""
@@ -256,7 +259,7 @@ def _mostly(apart: Curve) -> Curve:
     slope, start = robust_line(share[::4], distance[::4])
     off = np.abs(distance - start - slope * share)
     most = off <= 2.0 * median(off)
-    return smooth_curve(share[most], distance[most], np.ones(most.sum()), most_bends=WIDTH_BENDS)[0]
+    return smooth_curve(share[most], distance[most], np.ones(most.sum()), most_bends=CLEAR_BENDS)[0]
 
 
 def _stays(before: tuple[Curve, Curve], after: tuple[Curve, Curve]) -> float:
@@ -272,5 +275,5 @@ def _winding(course: Curve) -> float:
     """How far an edge, or the distance of two, leaves a curve that bends one way, in pixels."""
     share = np.linspace(0.01, 0.99, EDGE_POINTS)
     across = course(share)
-    simple, _ = smooth_curve(share, across, np.ones_like(share), most_bends=WIDTH_BENDS)
+    simple, _ = smooth_curve(share, across, np.ones_like(share), most_bends=CLEAR_BENDS)
     return float(np.abs(across - simple(share)).max())

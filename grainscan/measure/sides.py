@@ -35,8 +35,10 @@ END_POINTS = 60
 CLEAR_ENOUGH = 0.9
 """Share of a long edge's points that stand clear, above which it is followed by itself."""
 
-WIDTH_BENDS = 2
-"""Bends of the distance of both long edges of a face: taper, perspective, a little unevenness."""
+WIDTH_BENDS = 1
+"""Bends of the distance of a faint long edge from a clear one: a face tapers and is seen in
+perspective, and what is uneven beyond that is small beside the ring or shaving that a faint edge
+may be taken for."""
 
 EDGE_STRETCHES = 12
 END_STRETCHES = 6
