@@ -5,6 +5,7 @@ import pytest
 
 from grainscan.measure.directions import block_directions
 from grainscan.measure.fibres import FINE_OCTAVES as OCTAVES
+from grainscan.measure.fibres import fibre_angles
 from grainscan.measure.texture import normalised_texture
 from tests.test_texture import steep_streaks, streaks, white_noise
 
@@ -155,3 +156,26 @@ def test_gratings_have_no_bias_at_any_angle(shape, count):
     # What the few gratings scatter is no bias.
     assert np.mean(bias**2) - own_scatter**2 < 0.02**2
     assert abs(bias[: len(near_zero)].mean()) < 0.01
+
+
+def wandering(cut, seed):
+    """Streaks at 1.5° whose skirts fall slowly, nothing finer than ``cut`` cycles per pixel."""
+    rows, columns = 300, 3000
+    noise = np.random.default_rng(seed).normal(0.0, 1.0, (2 * rows, 2 * columns))
+    down = np.fft.fftfreq(2 * rows)[:, None]
+    along = np.fft.rfftfreq(2 * columns)[None, :]
+    off = along - down * np.tan(np.radians(1.5))
+    shape = 1.0 / (1.0 + (off / (0.004 + 0.01 * np.abs(down))) ** 2)
+    shape = shape * np.exp(-((np.hypot(along, down) / cut) ** 8))
+    made = np.fft.irfft2(np.fft.rfft2(noise) * shape, noise.shape)[:rows, :columns]
+    return np.float32(128.0 + 20.0 * made / made.std())
+
+
+def test_a_picture_that_was_reduced_reads_as_the_one_it_was_made_of():
+    """A reduced picture has next to no noise beside its lines: what leaks from them is none."""
+    told = {
+        cut: np.mean([fibre_angles(wandering(cut, seed)).mean_deg for seed in range(3)])
+        for cut in (0.3, 0.5)
+    }
+    assert told[0.3] == pytest.approx(told[0.5], abs=0.08)
+    assert told[0.5] == pytest.approx(1.5, abs=0.2)

@@ -120,3 +120,31 @@ def test_the_view_has_square_pixels_and_the_asked_proportions():
     # Four and a half pitches... the lines keep their number across the width.
     crossings = np.abs(np.diff(np.sign(view.grey[:, columns // 2] - 128))).sum() / 2
     assert crossings == pytest.approx(2 * WIDTH_MM / PITCH_MM, abs=1)
+
+
+def level_face(rows, columns):
+    """An outline that fills a picture but for its border."""
+    x = np.linspace(8.0, columns - 9.0, 101)
+    top, bottom = (np.column_stack([x, np.full_like(x, y)]) for y in (8.0, rows - 9.0))
+    return FaceOutline(
+        np.array([top[0], top[-1], bottom[-1], bottom[0]]), top, bottom, 0.0, 1.0, False
+    )
+
+
+@pytest.mark.parametrize(("cycles_per_px", "held"), [(0.2, True), (0.43, False)])
+def test_lines_finer_than_the_view_are_gone_and_not_folded_over(cycles_per_px, held):
+    """Lines that climb by 2° in a photograph that the view shows 0.61 times as large."""
+    rows, columns = 260, 6700
+    down, along = np.mgrid[:rows, :columns]
+    phase = cycles_per_px * (down + np.tan(np.radians(2.0)) * along)
+    grey = np.uint8(np.round(128.0 + 90.0 * np.sin(2.0 * np.pi * phase)))
+    face = level_face(rows, columns)
+    view = square_on(
+        np.repeat(grey[..., None], 3, axis=2),
+        face,
+        length_over_width=(columns - 17.0) / (rows - 17.0),
+    ).grey
+    assert view.shape[1] == 4096
+    assert np.std(view[10:-10, 30:-30]) == pytest.approx(
+        90.0 / np.sqrt(2.0) if held else 0.0, abs=12.0
+    )

@@ -52,6 +52,11 @@ LENGTH_FROM_EVERY = 3
 MOST_POWER = 1e8
 """Power over noise beyond which a bin says no more."""
 
+MOST_SIGNAL = 10.0**3.2
+"""Most power of a line over noise. The highest side lobe of a Hann window lies 32 dB under the
+line's crest (Harris, Proceedings of the IEEE 66, 1978, table I; from memory): what is fainter than
+that beside a clearer line is its own leakage, and is no less than noise."""
+
 FACTORS = 4
 """Bins multiplied before a logarithm is taken: their product stays within single precision."""
 
@@ -294,6 +299,10 @@ def _fit(
         trial = _log_ratio(few, rows, few_columns, signal, length, block_px, trial_slopes)
         path = _smoothed_peak(trial)
         signal = _signal_along(few, rows, few_columns, trial_slopes[path], length, block_px)
+    over = np.maximum(signal / MOST_SIGNAL, 1.0)
+    signal = signal / over
+    whitened = np.asarray(whitened / over[:, None, None], dtype=np.float32)
+    few = np.ascontiguousarray(whitened[:, some])
     fewest = np.ascontiguousarray(few[..., :: min(LENGTH_FROM_EVERY, few.shape[2])])
     trials = []
     for part in (10.0, 5.0, 2.5, 1.25):

@@ -134,8 +134,9 @@ def _to_region(picture: Picture, look: Look, side: int) -> Look:
     # Beyond an arris lies the face's own wood.
     if look.found.at_arris[side]:
         return look
+    clear = look.found.clear[side] > SURELY_CLEAR
     # A line that stands clear may be a ring, but is worth as much again.
-    least = LEAST_GAIN * (2.0 if look.found.clear[side] > SURELY_CLEAR else 1.0)
+    least = LEAST_GAIN * (2.0 if clear else 1.0)
     odds = region_odds(picture.work, look.rough, look.found)
     now, other = _edges(look.found, side)
     course = odds.best(side, other)
@@ -144,8 +145,9 @@ def _to_region(picture: Picture, look: Look, side: int) -> Look:
         return look
     there = _with_edge(look.found, side, course, other)
     better = shortfall(look.seen, look.found) - shortfall(look.seen, there)
-    # A side face is of the same wood as the face; that it is none of it the ends may show.
-    if better < LEAST_BETTER and _over_a_side_face(picture, look, there):
+    # A side face is of the same wood as the face, and ends where the face does; but a dark ring may
+    # look like one, and then the edge is no arris that stands clear.
+    if (clear or better < LEAST_BETTER) and _over_a_side_face(picture, look, there):
         return look
     try:
         moved = followed(picture, look.bar, _with_edge(look.rough, side, course, other))
@@ -154,9 +156,10 @@ def _to_region(picture: Picture, look: Look, side: int) -> Look:
     if odds.at(side, _edges(moved.found, side)[0](odds.share)) < likeliest - LEAST_GAIN:
         # What is followed there is a ring again.
         found = _with_edge(moved.found, side, course, _edges(moved.found, side)[1])
-        a, b, c, d = moved.found.clear
-        clear = (0.0, b, c, d) if side == 0 else (a, 0.0, c, d)
-        moved = dataclasses.replace(moved, found=dataclasses.replace(found, clear=clear))
+        shares = list(moved.found.clear)
+        shares[side] = 0.0
+        a, b, c, d = shares
+        moved = dataclasses.replace(moved, found=dataclasses.replace(found, clear=(a, b, c, d)))
     after = odds.at(side, _edges(moved.found, side)[0](odds.share))
     worse = shortfall(look.seen, moved.found) - shortfall(look.seen, look.found)
     return look if after - before - CORNERS_COUNT * worse < least else moved

@@ -30,6 +30,9 @@ Float32Array = npt.NDArray[np.float32]
 
 MOST_COLUMNS = 4096
 
+LEAST_REDUCED = 0.95
+"""A view so much smaller than the photograph or less is drawn from a reduced copy."""
+
 
 @dataclass(frozen=True, slots=True)
 class SquareOn:
@@ -63,8 +66,10 @@ def square_on(
     x0, y0, x1, y1 = _bounds(grid, pixels.shape)
     crop = cv2.cvtColor(np.ascontiguousarray(pixels[y0:y1, x0:x1]), cv2.COLOR_RGB2GRAY)
     grid -= np.array([x0, y0], np.float32)
+    smaller, scale = _reduced(np.asarray(crop, dtype=np.uint8), columns / length_px)
+    grid = (grid + np.float32(0.5)) * scale - np.float32(0.5)
     grey = cv2.remap(
-        crop.astype(np.float32),
+        smaller,
         grid,
         np.empty(0, np.float32),
         cv2.INTER_LANCZOS4,
@@ -75,6 +80,23 @@ def square_on(
     return SquareOn(
         np.asarray(grey, dtype=np.float32), length_over_width, float(bend[np.argmax(np.abs(bend))])
     )
+
+
+def _reduced(grey: npt.NDArray[np.uint8], scale: float) -> tuple[Float32Array, Float32Array]:
+    """A copy about ``scale`` times as large as (M, N), and its exact scale along x and y.
+
+    Lines finer than the view can hold must be gone before it is drawn: its pixel grid would fold
+    them over, and fibres that climb would show up as lines that fall.
+    """
+    from PIL import Image
+
+    if scale > LEAST_REDUCED:
+        return grey.astype(np.float32), np.ones(2, np.float32)
+    height, width = grey.shape
+    size = max(1, round(width * scale)), max(1, round(height * scale))
+    smaller = Image.fromarray(grey.astype(np.float32)).resize(size, Image.Resampling.LANCZOS)
+    ratio = np.array([size[0] / width, size[1] / height], dtype=np.float32)
+    return np.asarray(smaller, dtype=np.float32), ratio
 
 
 def straight_grid(
