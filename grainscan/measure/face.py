@@ -85,7 +85,8 @@ def measure_face(
     coded = None if jpeg_grid is None else grid_noise(pixels, outline, jpeg_grid, view.grey.shape)
     angles, in_trouble = away_from(fibre_angles(view.grey, coded), found, one_width=one_width)
     width = width_mm or (size and size[1])
-    scan = _face_scan(photo, outline, view, angles, width, shares)
+    quality = face_quality(view.grey, outline, angles, pixels.shape[1])
+    scan = _face_scan(photo, outline, view, angles, width, shares, quality)
     length = length_mm or (size and size[0]) or (width and width * view.length_over_width)
     return dataclasses.replace(
         scan,
@@ -115,9 +116,9 @@ def _face_scan(
     angles: FibreAngles,
     width_mm: float | None,
     shares: Proportions,
+    quality: PhotoQuality,
 ) -> FaceScan:
     texture = _texture(outline, angles, shares.relative_sigma)
-    quality = face_quality(view.grey, outline, angles)
     if shares.note is not None:
         quality = PhotoQuality(ok=False, notes=(*quality.notes, shares.note))
     read = texture if angles.readable else None

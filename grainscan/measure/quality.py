@@ -15,6 +15,9 @@ __all__ = ["face_quality"]
 LEAST_WIDTH_PX = 80
 """Common practice, no source: below this a face holds too few fibre lines to average."""
 
+FILLED = 0.6
+"""Share of the picture's width from which on coming closer would cut a face off."""
+
 MOST_CLIPPED = 0.25
 """Share of the face that may be burnt out or black before the answer is doubted (common practice,
 no source)."""
@@ -25,15 +28,20 @@ MOST_DETAIL_PX = 5.0
 
 
 def face_quality(
-    grey: npt.NDArray[np.float32], outline: FaceOutline, angles: FibreAngles
+    grey: npt.NDArray[np.float32],
+    outline: FaceOutline,
+    angles: FibreAngles,
+    picture_width_px: int,
 ) -> PhotoQuality:
-    """Judge the square-on view (M, N) float32 0–255, its outline and what was read from it."""
+    """Judge the square-on view (M, N) float32 0–255, its outline in a photograph
+    ``picture_width_px`` wide, and what was read from it.
+    """
     notes = []
     width_px = outline.width_px
+    fills = float(np.ptp(outline.corners_px[:, 0])) > FILLED * picture_width_px
     if width_px < LEAST_WIDTH_PX:
-        notes.append(
-            f"move closer: the blank is {width_px:.0f} px wide, {LEAST_WIDTH_PX} are needed"
-        )
+        closer = "photograph the face in overlapping parts" if fills else "move closer"
+        notes.append(f"{closer}: the blank is {width_px:.0f} px wide, {LEAST_WIDTH_PX} are needed")
     if outline.touches_border:
         notes.append("the blank reaches the picture's border: step back until both ends are in it")
     if outline.confidence < LEAST_CONFIDENCE:
@@ -47,12 +55,16 @@ def face_quality(
     if black > MOST_CLIPPED:
         notes.append(f"{black:.0%} of the face is black: more light")
     if not angles.readable:
-        notes += _why_unreadable(grey, angles)
+        notes += _why_unreadable(grey, angles, fills)
     return PhotoQuality(ok=not notes, notes=tuple(notes))
 
 
-def _why_unreadable(grey: npt.NDArray[np.float32], angles: FibreAngles) -> list[str]:
-    """What in the photograph may hide the fibre lines, each with what to do."""
+def _why_unreadable(grey: npt.NDArray[np.float32], angles: FibreAngles, fills: bool) -> list[str]:
+    """What in the photograph may hide the fibre lines, each with what to do.
+
+    ``fills``: the face fills the picture, so that only a part of it can be seen closer.
+    """
+    closer = "photograph it in overlapping parts" if fills else "photograph closer"
     notes = []
     detail = finest_detail_px(grey)
     if MOST_DETAIL_PX < detail < np.inf:
@@ -68,11 +80,11 @@ def _why_unreadable(grey: npt.NDArray[np.float32], angles: FibreAngles) -> list[
         )
     if angles.stripes is not None and angles.evidence >= LEAST_EVIDENCE:
         notes.append(
-            "the rings' lines hide the fibre lines on this face: photograph closer with light from "
-            "the side, or see how an offcut splits"
+            f"the rings' lines hide the fibre lines on this face: {closer} with light from the "
+            "side, or see how an offcut splits"
         )
     else:
         notes.append(
-            "the fibre lines cannot be read: photograph closer, in focus, with light from the side"
+            f"the fibre lines cannot be read: {closer}, in focus, with light from the side"
         )
     return notes
