@@ -23,7 +23,6 @@ __all__ = ["LEAST_BETTER", "to_corners", "to_regions"]
 LEAST_BETTER = 5.0
 """Log odds by which other corners must explain the ends better to be tried, and to be taken."""
 
-
 MUCH_BETTER = 1.2
 """Times the score of the bar at hand, from which on another is better whatever the ends show."""
 
@@ -40,7 +39,8 @@ CORNERS_COUNT = 2.0
 drifts along it, and what an end shows of its corners does not (from trials with known outlines)."""
 
 SURELY_CLEAR = 0.9
-"""Share of a long edge's points that stand clear, from which on it is not asked for."""
+"""Share of a long edge's points that stand clear, from which on it is asked for only if the ends
+contradict it."""
 
 
 def to_corners(picture: Picture, look: Look) -> Look:
