@@ -43,7 +43,8 @@ def test_without_a_width_no_millimetres():
 def test_a_poor_photograph_says_what_to_do():
     small = measure_face(photograph(1.0, box=(150, 1250, 250, 310)), photo="a.jpg", face="a")
     assert not small.photo_quality.ok
-    assert any("closer" in note for note in small.photo_quality.notes)
+    # It fills the picture as it is.
+    assert any("in overlapping parts" in note for note in small.photo_quality.notes)
     burnt = measure_face(photograph(1.0, exposure=1.9), photo="a.jpg", face="a")
     assert not burnt.photo_quality.ok
     assert any("burnt out" in note for note in burnt.photo_quality.notes)
