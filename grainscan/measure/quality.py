@@ -80,7 +80,7 @@ def _why_unreadable(grey: npt.NDArray[np.float32], angles: FibreAngles, fills: b
         )
     if angles.stripes is not None and angles.evidence >= LEAST_EVIDENCE:
         notes.append(
-            f"the rings' lines hide the fibre lines on this face: {closer} with light from the "
+            f"the rings' lines hide the fibre lines on this face: {closer}, with light from the "
             "side, or see how an offcut splits"
         )
     else:
