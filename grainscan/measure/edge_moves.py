@@ -144,7 +144,8 @@ def _to_region(picture: Picture, look: Look, side: int) -> Look:
     if likeliest - before < least:
         return look
     there = _with_edge(look.found, side, course, other)
-    better = shortfall(look.seen, look.found) - shortfall(look.seen, there)
+    short = shortfall(look.seen, look.found)
+    better = short - shortfall(look.seen, there)
     # A side face is of the same wood as the face, and ends where the face does; but a dark ring may
     # look like one, and then the edge is no arris that stands clear.
     if (clear or better < LEAST_BETTER) and _over_a_side_face(picture, look, there):
@@ -161,7 +162,7 @@ def _to_region(picture: Picture, look: Look, side: int) -> Look:
         a, b, c, d = shares
         moved = dataclasses.replace(moved, found=dataclasses.replace(found, clear=(a, b, c, d)))
     after = odds.at(side, _edges(moved.found, side)[0](odds.share))
-    worse = shortfall(look.seen, moved.found) - shortfall(look.seen, look.found)
+    worse = shortfall(look.seen, moved.found) - short
     return look if after - before - CORNERS_COUNT * worse < least else moved
 
 
