@@ -81,7 +81,7 @@ def test_a_clear_edge_is_asked_for_only_where_the_ends_contradict_it(monkeypatch
     taken, look = looked_at(laid(), TOP - 0.5, BOTTOM - 0.5)
     sides = []
     monkeypatch.setattr(edge_moves, "LEAST_BETTER", least)
-    monkeypatch.setattr(edge_moves, "_to_region", lambda _, of, side: sides.append(side) or of)
+    monkeypatch.setattr(edge_moves, "_to_region", lambda _, of, side, __: sides.append(side) or of)
     assert to_regions(taken, look) is look
     assert sorted(sides) == ([0, 1] if asked else [])
 
@@ -101,16 +101,15 @@ def test_what_the_surface_says_must_outweigh_the_corners_twice(monkeypatch, gain
         def at(self, side, across):
             return worse if across[0] > BOTTOM - 10 - 449.5 else 0.0
 
-    monkeypatch.setattr(edge_moves, "region_odds", lambda *_: Odds())
     monkeypatch.setattr(edge_moves, "shortfall", lambda seen, found: 0.0)
-    answer = edge_moves._to_region(taken, look, 1)
+    answer = edge_moves._to_region(taken, look, 1, Odds())
     # The ring stands clear: it is worth as much again.
     assert (answer is not look) == taken_up
     far = {True: edge_moves.LEAST_GAIN * 0.3, False: 0.0}
     monkeypatch.setattr(
         edge_moves, "shortfall", lambda seen, found: far[bool(found.bottom(0.5) > 20.0)]
     )
-    assert edge_moves._to_region(taken, look, 1) is look
+    assert edge_moves._to_region(taken, look, 1, Odds()) is look
 
 
 @pytest.mark.parametrize(

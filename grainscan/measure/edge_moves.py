@@ -123,21 +123,27 @@ def to_regions(picture: Picture, look: Look) -> Look:
     faint or the ends contradict them.
     """
     short = shortfalls(look.seen, look.found)
+    odds: RegionOdds | None = None
     for side in sorted((0, 1), key=lambda side: -short[side]):
-        if short[side] > LEAST_BETTER or look.found.clear[side] < SURELY_CLEAR:
-            look = _to_region(picture, look, side)
+        asked = short[side] > LEAST_BETTER or look.found.clear[side] < SURELY_CLEAR
+        # Beyond an arris lies the face's own wood.
+        if not asked or look.found.at_arris[side]:
+            continue
+        odds = odds or region_odds(picture.work, look.rough, look.found)
+        moved = _to_region(picture, look, side, odds)
+        if moved is not look:
+            look, odds = moved, None
     return look
 
 
-def _to_region(picture: Picture, look: Look, side: int) -> Look:
-    """The outline with its top (0) or bottom (1) edge there, if that is likelier by much."""
-    # Beyond an arris lies the face's own wood.
-    if look.found.at_arris[side]:
-        return look
+def _to_region(picture: Picture, look: Look, side: int, odds: RegionOdds) -> Look:
+    """The outline with its top (0) or bottom (1) edge there, if that is likelier by much.
+
+    ``odds``: those round the outline.
+    """
     clear = look.found.clear[side] > SURELY_CLEAR
     # A line that stands clear may be a ring, but is worth as much again.
     least = LEAST_GAIN * (2.0 if clear else 1.0)
-    odds = region_odds(picture.work, look.rough, look.found)
     now, other = _edges(look.found, side)
     course = odds.best(side, other)
     before, likeliest = (odds.at(side, edge(odds.share)) for edge in (now, course))

@@ -81,7 +81,7 @@ def _to_likelier_end(picture: Picture, look: Look, side: int) -> Look:
     lines = end_lines(picture.work, look.rough, look.found, side)
     runs = edge_runs(picture.work, look.rough, look.found, side)
     surface = end_odds(picture.work, look.rough, look.found, side)
-    there = np.array([runs.at(at) + SURFACE_COUNTS * surface.at(at) for at in lines.share])
+    there = runs.along(lines.share) + SURFACE_COUNTS * surface.along(lines.share)
     away = np.abs(lines.share - float((look.found.left, look.found.right)[side](0.5)))
     likely = np.where(away < NOT_FAR, lines.odds + there, -np.inf)
     best = int(np.argmax(likely))

@@ -16,7 +16,8 @@ LEAST_WIDTH_PX = 80
 """Common practice, no source: below this a face holds too few fibre lines to average."""
 
 FILLED = 0.6
-"""Share of the picture's width from which on coming closer would cut a face off."""
+"""Share of the picture's width from which on a face gains less by coming closer than by being
+taken in parts (common practice, no source)."""
 
 MOST_CLIPPED = 0.25
 """Share of the face that may be burnt out or black before the answer is doubted (common practice,

@@ -151,11 +151,15 @@ class EndOdds:
     summed: FloatArray
 
     def at(self, share: float) -> float:
+        return float(self.along(np.array([share]))[0])
+
+    def along(self, share: FloatArray) -> FloatArray:
+        """Log odds up to places (N,) along the length."""
         forth = self.share[-1] > self.share[0]
         places, summed = (
             (self.share, self.summed) if forth else (self.share[::-1], self.summed[::-1])
         )
-        return float(np.interp(share, places, summed))
+        return np.asarray(np.interp(share, places, summed), dtype=np.float64)
 
     @property
     def best(self) -> float:

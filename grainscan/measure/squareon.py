@@ -66,10 +66,9 @@ def square_on(
     x0, y0, x1, y1 = _bounds(grid, pixels.shape)
     crop = cv2.cvtColor(np.ascontiguousarray(pixels[y0:y1, x0:x1]), cv2.COLOR_RGB2GRAY)
     grid -= np.array([x0, y0], np.float32)
-    smaller, scale = _reduced(np.asarray(crop, dtype=np.uint8), columns / length_px)
-    grid = (grid + np.float32(0.5)) * scale - np.float32(0.5)
+    source, grid = _source(np.asarray(crop, dtype=np.uint8), grid, columns / length_px)
     grey = cv2.remap(
-        smaller,
+        source,
         grid,
         np.empty(0, np.float32),
         cv2.INTER_LANCZOS4,
@@ -82,21 +81,27 @@ def square_on(
     )
 
 
-def _reduced(grey: npt.NDArray[np.uint8], scale: float) -> tuple[Float32Array, Float32Array]:
-    """A copy about ``scale`` times as large as (M, N), and its exact scale along x and y.
+def _source(
+    grey: npt.NDArray[np.uint8], grid: Float32Array, scale: float
+) -> tuple[Float32Array, Float32Array]:
+    """What a view ``scale`` times as large as its photograph (M, N) is drawn from, and the grid
+    (K, L, 2) of places on it.
 
     Lines finer than the view can hold must be gone before it is drawn: its pixel grid would fold
-    them over, and fibres that climb would show up as lines that fall.
+    them over, and fibres that climb would show up as lines that fall. A mean over areas (`reduced`)
+    leaves too much of them.
     """
     from PIL import Image
 
+    even = grey.astype(np.float32)
     if scale > LEAST_REDUCED:
-        return grey.astype(np.float32), np.ones(2, np.float32)
+        return even, grid
     height, width = grey.shape
     size = max(1, round(width * scale)), max(1, round(height * scale))
-    smaller = Image.fromarray(grey.astype(np.float32)).resize(size, Image.Resampling.LANCZOS)
+    smaller = Image.fromarray(even).resize(size, Image.Resampling.LANCZOS)
     ratio = np.array([size[0] / width, size[1] / height], dtype=np.float32)
-    return np.asarray(smaller, dtype=np.float32), ratio
+    moved = (grid + np.float32(0.5)) * ratio - np.float32(0.5)
+    return np.asarray(smaller, dtype=np.float32), np.asarray(moved, dtype=np.float32)
 
 
 def straight_grid(
